@@ -1,0 +1,104 @@
+//! Each stage by itself, on one block of 64 frames. The engine keeps its stages private, so this
+//! file compiles them in.
+#![allow(dead_code, unused_imports, missing_docs, unreachable_pub)]
+
+#[path = "../src/settings.rs"]
+mod settings;
+#[path = "../src/units.rs"]
+mod units;
+#[path = "../src/frame.rs"]
+mod frame;
+#[path = "../src/ramp.rs"]
+mod ramp;
+#[path = "../src/mid_side.rs"]
+mod mid_side;
+#[path = "../src/filter.rs"]
+mod filter;
+#[path = "../src/input.rs"]
+mod input;
+#[path = "../src/key.rs"]
+mod key;
+#[path = "../src/detector.rs"]
+mod detector;
+#[path = "../src/link.rs"]
+mod link;
+#[path = "../src/curve.rs"]
+mod curve;
+#[path = "../src/ballistics.rs"]
+mod ballistics;
+#[path = "../src/gain.rs"]
+mod gain;
+#[path = "../src/output.rs"]
+mod output;
+#[path = "../src/loudness.rs"]
+mod loudness;
+
+use criterion::{Criterion, Throughput, criterion_group, criterion_main};
+use frame::{CHUNK, Frames};
+use settings::Settings;
+use std::hint::black_box;
+
+const RATE_HZ: f64 = 48_000.0;
+
+/// Benchmarks `process` of a stage prepared and set like the engine's.
+macro_rules! stage {
+    ($group:expr, $name:literal, $stage:expr, |$s:ident| $process:expr) => {
+        $group.bench_function($name, |b| {
+            let mut $s = $stage;
+            $s.prepare(RATE_HZ);
+            $s.set(&Settings::default());
+            $s.reset();
+            b.iter(|| $process);
+        });
+    };
+}
+
+fn stages(c: &mut Criterion) {
+    let block: [f32; CHUNK] = std::array::from_fn(|n| (n as f32 * 0.7).sin() * 0.5);
+    let mut source = Frames::new();
+    source.load(&block, &block);
+    let levels = [[-12.0; CHUNK]; 2];
+
+    let mut group = c.benchmark_group("stages");
+    group.throughput(Throughput::Elements(CHUNK as u64));
+    let mut audio = source.clone();
+    group.bench_function("reference: copy", |b| {
+        b.iter(|| black_box(&mut audio).copy_from(black_box(&source)))
+    });
+    stage!(group, "input", input::Input::new(), |s| s.process(black_box(&mut audio)));
+    stage!(group, "key", key::Key::new(), |s| {
+        audio.copy_from(&source);
+        s.process(black_box(&mut audio), None)
+    });
+    let mut lanes = levels;
+    stage!(group, "detector", detector::Detector::new(), |s| s
+        .process(black_box(&source), black_box(&mut lanes)));
+    stage!(group, "link", link::Link::new(), |s| s.process(black_box(&mut lanes), CHUNK));
+    stage!(group, "curve", curve::Curve::new(), |s| {
+        lanes = levels;
+        s.process(black_box(&mut lanes), CHUNK)
+    });
+    stage!(group, "ballistics", ballistics::Ballistics::new(), |s| {
+        lanes = [[3.0; CHUNK]; 2];
+        s.process(black_box(&mut lanes), CHUNK)
+    });
+    let reductions = [[3.0; CHUNK]; 2];
+    stage!(group, "gain", gain::Gain::new(), |s| {
+        audio.copy_from(&source);
+        s.process(black_box(&mut audio), black_box(&reductions))
+    });
+    stage!(group, "output", output::Output::new(), |s| {
+        audio.copy_from(&source);
+        s.process(black_box(&mut audio), black_box(&source))
+    });
+    group.bench_function("loudness of dry and processed", |b| {
+        // A rate whose hop is one block.
+        let mut tap =
+            loudness::LoudnessTap::new(CHUNK as f64 / loudness::HOP_S, loudness::Channels::Stereo);
+        b.iter(|| tap.process(black_box(&source), black_box(&source)));
+    });
+    group.finish();
+}
+
+criterion_group!(benches, stages);
+criterion_main!(benches);

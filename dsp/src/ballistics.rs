@@ -1,0 +1,208 @@
+//! Sixth stage: attack and release, on the gain reduction in dB.
+//!
+//! Giannoulis, Massberg, Reiss, JAES 60(6), 2012, Eq. 16 ("smooth branching"): y follows its target
+//! with the attack coefficient while it rises and with the release coefficient while it falls, so
+//! that each time is the time to 63.2 % of a step. (Their Eq. 17, smooth decoupled, releases in
+//! attack plus release.)
+//!
+//! Adaptive release lengthens release by how sustained the reduction is. A slow average s follows y
+//! with τ = 1 s; u = min(s/y, 1) is near 0 after a lone hit and near 1 once the reduction has
+//! lasted. With the adaptive share A (0 to 1)
+//!
+//!   release coefficient = (1 − α_R) / (1 + 7·A·u²),
+//!
+//! so that at A = 1 a sustained reduction lets go eight times as slowly as a hit.
+
+use crate::frame::Lane;
+use crate::settings::{Control, Settings};
+use crate::units::one_pole;
+
+/// Time constant of the average that tells a lone hit from sustained reduction, in seconds.
+const SUSTAIN_S: f64 = 1.0;
+
+/// How many times longer than set the release gets, beyond once, when fully adaptive.
+const LENGTHENING: f64 = 7.0;
+
+/// Keeps the state from decaying into subnormal numbers, in dB; far too small to move a gain.
+const BIAS_DB: f64 = 1e-30;
+
+/// Attack, release and adaptive release of left and right.
+#[derive(Debug)]
+pub(crate) struct Ballistics {
+    rate_hz: f64,
+    attack_s: f64,
+    release_s: f64,
+    adaptive: f64,
+    attack: f64,
+    release: f64,
+    sustain: f64,
+    channels: [Envelope; 2],
+}
+
+/// State of one channel, in dB of gain reduction.
+#[derive(Debug, Clone, Copy, Default)]
+struct Envelope {
+    reduction: f64,
+    sustained: f64,
+}
+
+impl Ballistics {
+    pub(crate) fn new() -> Self {
+        Self {
+            rate_hz: 48_000.0,
+            attack_s: 0.0,
+            release_s: 0.0,
+            adaptive: 0.0,
+            attack: 1.0,
+            release: 1.0,
+            sustain: 1.0,
+            channels: [Envelope::default(); 2],
+        }
+    }
+
+    pub(crate) fn prepare(&mut self, rate_hz: f64) {
+        self.rate_hz = rate_hz;
+        self.sustain = one_pole(SUSTAIN_S, rate_hz);
+        self.update();
+    }
+
+    pub(crate) fn reset(&mut self) {
+        self.channels = [Envelope::default(); 2];
+    }
+
+    pub(crate) fn set(&mut self, settings: &Settings) {
+        self.attack_s = f64::from(settings[Control::Attack]) / 1000.0;
+        self.release_s = f64::from(settings[Control::Release]) / 1000.0;
+        self.adaptive = f64::from(settings[Control::Adaptive]) / 100.0;
+        self.update();
+    }
+
+    fn update(&mut self) {
+        self.attack = one_pole(self.attack_s, self.rate_hz);
+        self.release = one_pole(self.release_s, self.rate_hz);
+    }
+
+    /// Target reductions become smoothed ones, in place.
+    pub(crate) fn process(&mut self, reductions: &mut [Lane; 2], len: usize) {
+        let (attack, release, sustain) = (self.attack, self.release, self.sustain);
+        let lengthening = LENGTHENING * self.adaptive;
+        let step = |envelope: &mut Envelope, reduction: &mut f32| {
+            let target = f64::from(*reduction);
+            let y = envelope.reduction;
+            let coefficient = if target > y {
+                attack
+            } else if lengthening > 0.0 {
+                let u = (envelope.sustained / y.max(BIAS_DB)).min(1.0);
+                release / (1.0 + lengthening * u * u)
+            } else {
+                release
+            };
+            envelope.reduction = y + coefficient * (target - y) + BIAS_DB;
+            envelope.sustained += sustain * (envelope.reduction - envelope.sustained);
+            *reduction = envelope.reduction as f32;
+        };
+        let [left, right] = reductions;
+        let [mut envelope_left, mut envelope_right] = self.channels;
+        for (l, r) in left[..len].iter_mut().zip(&mut right[..len]) {
+            step(&mut envelope_left, l);
+            step(&mut envelope_right, r);
+        }
+        self.channels = [envelope_left, envelope_right];
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn ballistics(rate_hz: f64, attack_ms: f32, release_ms: f32, adaptive: f32) -> Ballistics {
+        let mut ballistics = Ballistics::new();
+        ballistics.prepare(rate_hz);
+        ballistics.set(
+            &Settings::default()
+                .with(Control::Attack, attack_ms)
+                .with(Control::Release, release_ms)
+                .with(Control::Adaptive, adaptive),
+        );
+        ballistics
+    }
+
+    /// Feeds a constant target for one sample; the left channel's reduction.
+    fn next(ballistics: &mut Ballistics, target: f32) -> f32 {
+        let mut lanes = [[target; crate::frame::CHUNK]; 2];
+        ballistics.process(&mut lanes, 1);
+        lanes[0][0]
+    }
+
+    /// Time in samples, interpolated on the exponential, until a movement from `from` towards `to`
+    /// has covered 1 − 1/e.
+    fn time_to_63_percent(ballistics: &mut Ballistics, from: f64, to: f64) -> f64 {
+        let remaining = |y: f32| (f64::from(y) - to) / (from - to);
+        let goal = (-1f64).exp();
+        let mut before = 1.0;
+        for n in 1.. {
+            let after = remaining(next(ballistics, to as f32));
+            if after <= goal {
+                let into_last = (before / goal).ln() / (before / after).ln();
+                return f64::from(n - 1) + into_last;
+            }
+            before = after;
+        }
+        unreachable!()
+    }
+
+    /// The definition of a time constant in JAES 60(6), Eq. 7.
+    #[test]
+    fn attack_and_release_are_the_times_to_63_percent_of_a_step() {
+        for rate in [8_000.0, 44_100.0, 48_000.0, 192_000.0, 768_000.0] {
+            for (attack_ms, release_ms) in
+                [(0.05, 5.0), (1.0, 50.0), (10.0, 150.0), (250.0, 5.0), (30.0, 2_500.0)]
+            {
+                let mut b = ballistics(rate, attack_ms, release_ms, 0.0);
+                let attack = time_to_63_percent(&mut b, 0.0, 12.0) / rate * 1000.0;
+                assert!(
+                    (attack / f64::from(attack_ms) - 1.0).abs() < 0.01,
+                    "{attack_ms} ms at {rate}: {attack}"
+                );
+                b.channels = [Envelope { reduction: 12.0, sustained: 12.0 }; 2];
+                let release = time_to_63_percent(&mut b, 12.0, 0.0) / rate * 1000.0;
+                assert!(
+                    (release / f64::from(release_ms) - 1.0).abs() < 0.01,
+                    "{release_ms} ms at {rate}: {release}"
+                );
+            }
+        }
+    }
+
+    /// Worked step computed from JAES 60(6), Eq. 16, in double precision: 0 to 12 dB for 500 ms, then
+    /// 0; attack 10 ms, release 100 ms, 48 kHz.
+    #[test]
+    fn a_step_runs_as_smooth_branching_prescribes() {
+        let mut b = ballistics(48_000.0, 10.0, 100.0, 0.0);
+        let mut at = |target: f32, ms: u32| (0..ms * 48).fold(0.0, |_, _| next(&mut b, target));
+        let attack = [at(12.0, 10), at(12.0, 10), at(12.0, 10), at(12.0, 20)];
+        for (got, printed) in attack.into_iter().zip([7.5854, 10.3760, 11.4026, 11.9191]) {
+            assert!((got - printed).abs() < 0.001, "{got}, printed {printed}");
+        }
+        at(12.0, 450);
+        let release = [at(0.0, 100), at(0.0, 100)];
+        for (got, printed) in release.into_iter().zip([4.4146, 1.6240]) {
+            assert!((got - printed).abs() < 0.001, "{got}, printed {printed}");
+        }
+    }
+
+    #[test]
+    fn adaptive_release_is_longer_under_sustained_reduction_and_short_after_a_lone_hit() {
+        let release_after = |hit_ms: u32, adaptive: f32| {
+            let mut b = ballistics(48_000.0, 1.0, 100.0, adaptive);
+            let from = (0..hit_ms * 48).fold(0.0, |_, _| next(&mut b, 6.0));
+            time_to_63_percent(&mut b, from.into(), 0.0) / 48.0
+        };
+        let (lone, sustained) = (release_after(30, 100.0), release_after(4_000, 100.0));
+        assert!(lone < 120.0, "after a hit of 30 ms: {lone} ms");
+        assert!(sustained > 600.0, "after 4 s: {sustained} ms");
+        let half = release_after(4_000, 50.0);
+        assert!(half > 300.0 && half < sustained, "at 50 %: {half} ms");
+        assert!((release_after(4_000, 0.0) - 100.0).abs() < 1.0);
+    }
+}

@@ -1,0 +1,282 @@
+//! Filters: coefficients and state, kept apart. State is f64, because low corners at high rates
+//! vanish in f32.
+
+use std::f64::consts::PI;
+
+/// Keeps filter memories from decaying into subnormal numbers; 500 dB below full scale.
+const BIAS: f64 = 1e-25;
+
+/// Coefficients of a 12 dB/octave Butterworth high-pass whose magnitude follows the analogue
+/// prototype |H|² = f⁴/(f⁴ + fc⁴), not its bilinear image.
+///
+/// With x = πf/fs and p = sin²x, a section with a double zero at 0 Hz has |H|² = p²/D(p), D
+/// quadratic. The prototype asks for D = p²(1 + (xc/x)⁴). Since
+/// (p/x²)² = 1 − 2p/3 − p²/45 + O(p³), the quadratic
+/// D = xc⁴ + (−2xc⁴/3)·p + (1 − xc⁴/45)·p² follows it to third order in p. The poles come from D by
+/// spectral factorisation.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct HighpassCoefficients {
+    /// Integrator gain of the state-variable form.
+    g: f64,
+    /// Damping.
+    k: f64,
+    /// Gain of the high-pass output.
+    scale: f64,
+}
+
+impl HighpassCoefficients {
+    /// For a corner `fc_hz`; corners above a tenth of the rate are moved down to it.
+    pub(crate) fn butterworth(fc_hz: f64, rate_hz: f64) -> Self {
+        let xc4 = (PI * (fc_hz / rate_hz).min(0.1)).powi(4);
+        let d0 = xc4;
+        let d2 = 1.0 - xc4 / 45.0;
+        let at_nyquist = d0 - 2.0 / 3.0 * xc4 + d2;
+        // D(0) and D(1) are squares of the denominator at 0 Hz and at Nyquist, up to the scale b0.
+        let q = d0.sqrt() + at_nyquist.sqrt();
+        let b0 = (q - (q * q - d2).sqrt()) / d2;
+        let a2 = b0 * b0 * d2;
+        let denominator_at_nyquist = 4.0 * b0 * at_nyquist.sqrt();
+        let g = (d0 / at_nyquist).powf(0.25);
+        Self {
+            g,
+            k: 2.0 * (1.0 - a2) / (g * denominator_at_nyquist),
+            scale: 1.0 / at_nyquist.sqrt(),
+        }
+    }
+
+    /// The coefficients a fraction `t` of the way to `other`; stable all the way.
+    pub(crate) fn towards(&self, other: &Self, t: f64) -> Self {
+        let mix = |a: f64, b: f64| a + t * (b - a);
+        Self {
+            g: mix(self.g, other.g),
+            k: mix(self.k, other.k),
+            scale: mix(self.scale, other.scale),
+        }
+    }
+}
+
+/// State of a high-pass: a state-variable filter with trapezoidal integrators, which stays bounded
+/// while its corner moves (Zavalishin, *The Art of VA Filter Design*, ch. 4).
+#[derive(Debug, Clone, Copy, Default)]
+pub(crate) struct Highpass {
+    s1: f64,
+    s2: f64,
+}
+
+impl Highpass {
+    #[inline]
+    pub(crate) fn next(&mut self, c: &HighpassCoefficients, x: f64) -> f64 {
+        let hp = (x + BIAS - (c.k + c.g) * self.s1 - self.s2) / (1.0 + c.g * (c.g + c.k));
+        let band_step = c.g * hp;
+        let bp = band_step + self.s1;
+        let low_step = c.g * bp;
+        self.s1 = bp + band_step;
+        self.s2 += 2.0 * low_step;
+        c.scale * hp
+    }
+}
+
+/// Coefficients of the K-weighting of ITU-R BS.1770-5, Annex 1: a high shelf and a high-pass.
+///
+/// The Recommendation tabulates 48 kHz only and asks for the same response at other rates. The
+/// analogue parameters here are the widely used back-calculation; at 48 kHz they give the table to
+/// 9·10⁻¹⁶. Corners are held below 0.45 of the rate, which matters under 4 kHz only.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct KWeightingCoefficients {
+    shelf_b: [f64; 3],
+    shelf_a: [f64; 2],
+    highpass_a: [f64; 2],
+}
+
+impl KWeightingCoefficients {
+    pub(crate) fn new(rate_hz: f64) -> Self {
+        let tan = |f0: f64| (PI * (f0 / rate_hz).min(0.45)).tan();
+
+        let k = tan(1_681.974_450_955_533);
+        let q = 0.707_175_236_955_419_6;
+        let vh = 10f64.powf(3.999_843_853_973_347 / 20.0);
+        let vb = vh.powf(0.499_666_774_154_541_6);
+        let a0 = 1.0 + k / q + k * k;
+        let shelf_b = [
+            (vh + vb * k / q + k * k) / a0,
+            2.0 * (k * k - vh) / a0,
+            (vh - vb * k / q + k * k) / a0,
+        ];
+        let shelf_a = [2.0 * (k * k - 1.0) / a0, (1.0 - k / q + k * k) / a0];
+
+        let k = tan(38.135_470_876_024_44);
+        let q = 0.500_327_037_323_877_3;
+        let a0 = 1.0 + k / q + k * k;
+        let highpass_a = [2.0 * (k * k - 1.0) / a0, (1.0 - k / q + k * k) / a0];
+        Self { shelf_b, shelf_a, highpass_a }
+    }
+}
+
+/// K-weighting of `N` signals side by side, so that their recursions overlap.
+#[derive(Debug, Clone)]
+pub(crate) struct KWeighting<const N: usize> {
+    shelf: [[f64; N]; 2],
+    highpass: [[f64; N]; 2],
+}
+
+impl<const N: usize> KWeighting<N> {
+    pub(crate) const fn new() -> Self {
+        Self { shelf: [[0.0; N]; 2], highpass: [[0.0; N]; 2] }
+    }
+
+    #[inline]
+    pub(crate) fn next(&mut self, c: &KWeightingCoefficients, x: [f64; N]) -> [f64; N] {
+        let mut out = [0.0; N];
+        for i in 0..N {
+            // Transposed direct form II, twice. The high-pass has the numerator 1, −2, 1: the
+            // Recommendation's −0.691 dB counts on it not being normalised.
+            let x = x[i] + BIAS;
+            let y = c.shelf_b[0] * x + self.shelf[0][i];
+            self.shelf[0][i] = c.shelf_b[1] * x - c.shelf_a[0] * y + self.shelf[1][i];
+            self.shelf[1][i] = c.shelf_b[2] * x - c.shelf_a[1] * y;
+            let z = y + self.highpass[0][i];
+            self.highpass[0][i] = -2.0 * y - c.highpass_a[0] * z + self.highpass[1][i];
+            self.highpass[1][i] = y - c.highpass_a[1] * z;
+            out[i] = z;
+        }
+        out
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Gain in dB at `f_hz` of an impulse response.
+    fn response_db(impulse: &[f64], f_hz: f64, rate_hz: f64) -> f64 {
+        let w = 2.0 * PI * f_hz / rate_hz;
+        let (re, im) = impulse.iter().enumerate().fold((0.0, 0.0), |(re, im), (n, h)| {
+            let phase = w * n as f64;
+            (re + h * phase.cos(), im - h * phase.sin())
+        });
+        10.0 * (re * re + im * im).log10()
+    }
+
+    fn highpass_impulse(fc_hz: f64, rate_hz: f64) -> Vec<f64> {
+        let c = HighpassCoefficients::butterworth(fc_hz, rate_hz);
+        let mut filter = Highpass::default();
+        let length = (rate_hz / fc_hz * 8.0) as usize;
+        (0..length).map(|n| filter.next(&c, if n == 0 { 1.0 } else { 0.0 })).collect()
+    }
+
+    /// Second-order Butterworth high-pass, |H|² = 1/(1 + (fc/f)⁴): the handbook definition.
+    #[test]
+    fn key_highpass_follows_the_analogue_prototype_below_an_eighth_of_the_rate() {
+        let rates = [
+            8_000.0, 11_025.0, 22_050.0, 44_100.0, 48_000.0, 96_000.0, 123_456.78, 192_000.0,
+            768_000.0,
+        ];
+        let mut worst = 0f64;
+        for rate in rates {
+            for fc in [20.0, 60.0, 150.0, 500.0] {
+                let impulse = highpass_impulse(fc, rate);
+                for ratio in [0.25, 0.5, 1.0, 2.0, 4.0, 8.0] {
+                    let f = (fc * ratio).min(rate / 8.0);
+                    let prototype = -10.0 * (1.0 + (fc / f).powi(4)).log10();
+                    let error = (response_db(&impulse, f, rate) - prototype).abs();
+                    worst = worst.max(error);
+                    assert!(error < 0.05, "{fc} Hz at {rate}: {error} dB off at {f} Hz");
+                }
+            }
+        }
+        assert!(worst < 0.002, "the design promises more than it must: {worst}");
+    }
+
+    /// The same definition at the corner's multiples, as printed in handbooks.
+    #[test]
+    fn key_highpass_passes_through_the_printed_points() {
+        for (ratio, printed) in
+            [(0.25, -24.0993), (0.5, -12.3045), (1.0, -3.0103), (2.0, -0.2633), (4.0, -0.0169)]
+        {
+            let impulse = highpass_impulse(100.0, 48_000.0);
+            let got = response_db(&impulse, 100.0 * ratio, 48_000.0);
+            assert!((got - printed).abs() < 0.001, "{ratio}: {got}");
+        }
+    }
+
+    #[test]
+    fn key_highpass_stays_bounded_while_its_corner_jumps() {
+        let low = HighpassCoefficients::butterworth(20.0, 8_000.0);
+        let high = HighpassCoefficients::butterworth(500.0, 8_000.0);
+        let mut filter = Highpass::default();
+        for n in 0..100_000 {
+            let c = low.towards(&high, f64::from(n % 7) / 6.0);
+            let y = filter.next(&c, if n % 50 < 25 { 1.0 } else { -1.0 });
+            assert!(y.abs() < 8.0, "{n}: {y}");
+        }
+    }
+
+    #[test]
+    fn memories_never_become_subnormal_in_silence() {
+        let c = HighpassCoefficients::butterworth(500.0, 8_000.0);
+        let k = KWeightingCoefficients::new(8_000.0);
+        let mut highpass = Highpass::default();
+        let mut weighting = KWeighting::<1>::new();
+        for n in 0..400_000 {
+            let x = if n < 10 { 1.0 } else { 0.0 };
+            highpass.next(&c, x);
+            weighting.next(&k, [x]);
+            let memories = [
+                highpass.s1,
+                highpass.s2,
+                weighting.shelf[0][0],
+                weighting.shelf[1][0],
+                weighting.highpass[0][0],
+                weighting.highpass[1][0],
+            ];
+            assert!(memories.iter().all(|m| !m.is_subnormal()), "{n}: {memories:?}");
+        }
+    }
+
+    /// ITU-R BS.1770-5 (11/2023), Annex 1, Tables 1 and 2.
+    #[test]
+    fn k_weighting_at_48_khz_is_the_printed_table() {
+        let c = KWeightingCoefficients::new(48_000.0);
+        let printed = [
+            (c.shelf_b[0], 1.535_124_859_586_97),
+            (c.shelf_b[1], -2.691_696_189_406_38),
+            (c.shelf_b[2], 1.198_392_810_852_85),
+            (c.shelf_a[0], -1.690_659_293_182_41),
+            (c.shelf_a[1], 0.732_480_774_215_85),
+            (c.highpass_a[0], -1.990_047_454_833_98),
+            (c.highpass_a[1], 0.990_072_250_366_21),
+        ];
+        for (ours, table) in printed {
+            assert!((ours - table).abs() < 1e-14, "{ours} against {table}");
+        }
+    }
+
+    /// Response of the two printed tables in cascade, computed from them in double precision.
+    #[test]
+    fn k_weighting_has_the_response_of_the_standard() {
+        let c = KWeightingCoefficients::new(48_000.0);
+        let mut filter = KWeighting::<1>::new();
+        let impulse: Vec<f64> =
+            (0..48_000).map(|n| filter.next(&c, [if n == 0 { 1.0 } else { 0.0 }])[0]).collect();
+        for (f, db) in [
+            (20.0, -13.2754),
+            (50.0, -3.9341),
+            (100.0, -1.1335),
+            (500.0, 0.0425),
+            (997.0, 0.6910),
+            (2_000.0, 3.0713),
+            (10_000.0, 4.0419),
+        ] {
+            let got = response_db(&impulse, f, 48_000.0);
+            assert!((got - db).abs() < 0.0005, "{f} Hz: {got}");
+        }
+    }
+
+    /// Quality factor of the Butterworth prototype, 1/√2, is reached when the corner is far below
+    /// the rate.
+    #[test]
+    fn damping_tends_to_the_prototype_at_high_rates() {
+        let c = HighpassCoefficients::butterworth(20.0, 768_000.0);
+        assert!((c.k - std::f64::consts::SQRT_2).abs() < 1e-6, "{}", c.k);
+    }
+}

@@ -1,0 +1,81 @@
+//! Stereo samples in short blocks of fixed capacity. Stages work block by block, but each sample
+//! sees the same arithmetic wherever the blocks are cut.
+
+/// Most frames in a block. Long enough for loops to vectorise, short enough to stay in cache.
+pub(crate) const CHUNK: usize = 64;
+
+/// Samples beyond +36 dB re full scale are a fault upstream, not programme: they pass through, but
+/// neither move the gain nor count as loudness.
+const FAULT_LEVEL: f32 = 64.0;
+
+/// Samples are limited to +120 dB re full scale, so that no chain of gains overflows.
+const LIMIT: f32 = 1e6;
+
+/// One value per frame of a block.
+pub(crate) type Lane = [f32; CHUNK];
+
+/// A short block of stereo samples.
+#[derive(Debug, Clone)]
+pub(crate) struct Frames {
+    lanes: [Lane; 2],
+    len: usize,
+}
+
+impl Frames {
+    pub(crate) const fn new() -> Self {
+        Self { lanes: [[0.0; CHUNK]; 2], len: 0 }
+    }
+
+    /// Takes over samples, at most [`CHUNK`] of them. What is not a number, infinite or subnormal
+    /// becomes zero here and what is absurdly large is limited, so that no stage has to think of it.
+    pub(crate) fn load(&mut self, left: &[f32], right: &[f32]) {
+        self.len = left.len();
+        for (lane, source) in self.lanes.iter_mut().zip([left, right]) {
+            for (sample, &x) in lane.iter_mut().zip(source) {
+                let silent = !x.is_finite() || x.is_subnormal();
+                *sample = if silent { 0.0 } else { x.clamp(-LIMIT, LIMIT) };
+            }
+        }
+    }
+
+    /// Takes over the samples of another block.
+    pub(crate) fn copy_from(&mut self, other: &Frames) {
+        self.len = other.len;
+        for (to, from) in self.channels_mut().into_iter().zip(other.channels()) {
+            to.copy_from_slice(from);
+        }
+    }
+
+    pub(crate) fn len(&self) -> usize {
+        self.len
+    }
+
+    /// Left and right.
+    pub(crate) fn channels(&self) -> [&[f32]; 2] {
+        let [left, right] = &self.lanes;
+        [&left[..self.len], &right[..self.len]]
+    }
+
+    /// Left and right.
+    pub(crate) fn channels_mut(&mut self) -> [&mut [f32]; 2] {
+        let [left, right] = &mut self.lanes;
+        [&mut left[..self.len], &mut right[..self.len]]
+    }
+
+    /// Whether a sample is too large to be programme.
+    pub(crate) fn has_fault(&self) -> bool {
+        self.channels().iter().any(|channel| channel.iter().any(|&x| is_fault(x)))
+    }
+}
+
+/// Whether a sample is too large to be programme.
+#[inline]
+pub(crate) fn is_fault(x: f32) -> bool {
+    x.abs() > FAULT_LEVEL
+}
+
+/// The sample, or silence in place of a fault.
+#[inline]
+pub(crate) fn without_fault(x: f32) -> f32 {
+    if is_fault(x) { 0.0 } else { x }
+}

@@ -1,0 +1,38 @@
+//! The sound of Tenon: a feed-forward stereo bus compressor with sidechain high-pass and stereo
+//! link, a loudness match, an honest comparison and meters.
+//!
+//! The crate knows nothing of plug-in formats, files, threads or screens. [`Processor`] is the whole
+//! engine; the modules below are its stages, in the order the signal meets them. Each stage keeps
+//! its own state and offers `prepare`, `reset`, `set` and `process`. After [`Processor::prepare`]
+//! nothing allocates, locks or panics, and the output does not depend on how the stream is cut into
+//! blocks.
+#![forbid(unsafe_code)]
+
+mod settings;
+mod units;
+mod frame;
+mod ramp;
+mod mid_side;
+mod filter;
+mod input;
+mod key;
+mod detector;
+mod link;
+mod curve;
+mod ballistics;
+mod gain;
+mod compressor;
+mod output;
+mod loudness;
+mod monitor;
+mod meter;
+mod processor;
+
+pub use loudness::{Channels, MatchMemory, MatchState, ProgrammeLoudness};
+pub use meter::Readings;
+pub use processor::{Processor, RateError, SAMPLE_RATES_HZ};
+pub use settings::{
+    Control, KEY_HIGHPASS_MIN_HZ, KEY_SOURCES, LISTENS, Listen, OFF_ON, Settings, SettingsError,
+    Spec, Unit,
+};
+pub use units::SILENCE_DB;

@@ -1,0 +1,432 @@
+//! Loudness by ITU-R BS.1770-5: K-weighted energies of the dry and the processed signal side by
+//! side, the constant gain that makes them equal (match), the running gain that lets the dry be
+//! compared (compare), and the integrated loudness of a whole programme.
+//!
+//! Energies are summed in hops of 20 ms, counted from the last reset and so independent of how the
+//! stream is cut. Five hops make the 100 ms step of the standard, four steps its 400 ms block.
+
+use crate::filter::{KWeighting, KWeightingCoefficients};
+use crate::frame::{Frames, without_fault};
+use crate::mid_side::mid_side;
+use crate::units::{SILENCE_DB, power_to_db};
+
+/// Length of a hop in seconds.
+pub(crate) const HOP_S: f64 = 0.02;
+const HOPS_PER_STEP: u32 = 5;
+const STEPS_PER_BLOCK: usize = 4;
+
+/// Offset of the loudness formula, dB.
+const OFFSET_DB: f64 = -0.691;
+/// Absolute gate, LUFS.
+const ABSOLUTE_GATE_LUFS: f64 = -70.0;
+/// Relative gate, LU below the loudness of what passes the absolute one.
+const RELATIVE_GATE_LU: f64 = -10.0;
+
+/// How many channels of the stereo engine carry programme.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Channels {
+    /// Left and right carry the same samples; loudness counts one of them.
+    Mono,
+    /// Left and right.
+    Stereo,
+}
+
+impl Channels {
+    /// Channel energies summed, for the mean of two: L² + R² = 2(M² + S²).
+    fn weight(self) -> f64 {
+        match self {
+            Channels::Mono => 1.0,
+            Channels::Stereo => 2.0,
+        }
+    }
+}
+
+/// Loudness in LUFS of a K-weighted energy; [`SILENCE_DB`] for nothing.
+pub(crate) fn lufs(energy: f64) -> f32 {
+    ((OFFSET_DB + power_to_db(energy)) as f32).max(SILENCE_DB)
+}
+
+/// Energy at the absolute gate.
+fn gate_energy() -> f64 {
+    10f64.powf((ABSOLUTE_GATE_LUFS - OFFSET_DB) / 10.0)
+}
+
+/// K-weighted energy of middle and side, each weighted so that their sum is the programme's.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub(crate) struct Energy {
+    pub(crate) mid: f64,
+    pub(crate) side: f64,
+}
+
+impl Energy {
+    pub(crate) fn total(self) -> f64 {
+        self.mid + self.side
+    }
+}
+
+/// Length of a hop in samples.
+pub(crate) fn hop_length(rate_hz: f64) -> u32 {
+    ((rate_hz * HOP_S).round() as u32).max(1)
+}
+
+/// K-weighted energies of `N` stereo signals, hop by hop.
+#[derive(Debug)]
+struct Energies<const N: usize> {
+    coefficients: KWeightingCoefficients,
+    left: KWeighting<N>,
+    right: KWeighting<N>,
+    sums: [[f64; 2]; N],
+    weight: f64,
+}
+
+impl<const N: usize> Energies<N> {
+    fn new(rate_hz: f64, channels: Channels) -> Self {
+        Self {
+            coefficients: KWeightingCoefficients::new(rate_hz),
+            left: KWeighting::new(),
+            right: KWeighting::new(),
+            sums: [[0.0; 2]; N],
+            weight: channels.weight() / f64::from(hop_length(rate_hz)),
+        }
+    }
+
+    #[inline]
+    fn add(&mut self, left: [f32; N], right: [f32; N]) {
+        let left = self.left.next(&self.coefficients, left.map(|x| without_fault(x).into()));
+        let right = self.right.next(&self.coefficients, right.map(|x| without_fault(x).into()));
+        for i in 0..N {
+            let [mid, side] = mid_side(left[i], right[i]);
+            self.sums[i][0] += mid * mid;
+            self.sums[i][1] += side * side;
+        }
+    }
+
+    fn end_hop(&mut self) -> [Energy; N] {
+        std::mem::replace(&mut self.sums, [[0.0; 2]; N])
+            .map(|[mid, side]| Energy { mid: mid * self.weight, side: side * self.weight })
+    }
+}
+
+/// Sums hops to steps of 100 ms, and steps to blocks of 400 ms every 100 ms.
+#[derive(Debug)]
+struct Blocks<const N: usize> {
+    hops: u32,
+    step: [f64; N],
+    steps: [[f64; N]; STEPS_PER_BLOCK],
+    count: usize,
+}
+
+impl<const N: usize> Blocks<N> {
+    const fn new() -> Self {
+        Self { hops: 0, step: [0.0; N], steps: [[0.0; N]; STEPS_PER_BLOCK], count: 0 }
+    }
+
+    /// The step that ends with this hop, and the block that ends with it, if any.
+    fn add(&mut self, hop: [f64; N]) -> Option<([f64; N], Option<[f64; N]>)> {
+        for (sum, energy) in self.step.iter_mut().zip(hop) {
+            *sum += energy / f64::from(HOPS_PER_STEP);
+        }
+        self.hops += 1;
+        if self.hops < HOPS_PER_STEP {
+            return None;
+        }
+        self.hops = 0;
+        let step = std::mem::replace(&mut self.step, [0.0; N]);
+        self.steps[self.count % STEPS_PER_BLOCK] = step;
+        self.count += 1;
+        let block = (self.count >= STEPS_PER_BLOCK).then(|| {
+            std::array::from_fn(|i| {
+                self.steps.iter().map(|step| step[i]).sum::<f64>() / STEPS_PER_BLOCK as f64
+            })
+        });
+        Some((step, block))
+    }
+}
+
+/// Mean energy of blocks by the two gates of BS.1770; none when nothing passes.
+fn gated_mean(blocks: impl Iterator<Item = f64> + Clone) -> Option<f64> {
+    let mean_above = |gate: f64| {
+        let (sum, count) = blocks
+            .clone()
+            .filter(|&energy| energy > gate)
+            .fold((0.0, 0.0), |(sum, count), energy| (sum + energy, count + 1.0));
+        (count > 0.0).then_some(sum / count)
+    };
+    let absolute = gate_energy();
+    let relative = mean_above(absolute)? * 10f64.powf(RELATIVE_GATE_LU / 10.0);
+    mean_above(absolute.max(relative))
+}
+
+/// Measures dry and processed side by side.
+#[derive(Debug)]
+pub(crate) struct LoudnessTap {
+    energies: Energies<2>,
+    blocks: Blocks<2>,
+    hop_length: u32,
+    into_hop: u32,
+    fault: bool,
+}
+
+/// What a hop of dry and processed brought.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Hop {
+    pub(crate) dry: Energy,
+    pub(crate) processed: Energy,
+    /// Energies of the last 100 ms, dry and processed, when they are complete.
+    pub(crate) step: Option<[f64; 2]>,
+    /// Energies of the last 400 ms, likewise.
+    block: Option<[f64; 2]>,
+    /// Whether both signals lie above the absolute gate and hold no fault.
+    programme: bool,
+}
+
+impl LoudnessTap {
+    pub(crate) fn new(rate_hz: f64, channels: Channels) -> Self {
+        Self {
+            energies: Energies::new(rate_hz, channels),
+            blocks: Blocks::new(),
+            hop_length: hop_length(rate_hz),
+            into_hop: 0,
+            fault: false,
+        }
+    }
+
+    /// Frames until the hop ends; a block must not be longer.
+    pub(crate) fn until_hop(&self) -> usize {
+        (self.hop_length - self.into_hop) as usize
+    }
+
+    pub(crate) fn process(&mut self, dry: &Frames, processed: &Frames) -> Option<Hop> {
+        let [dry_left, dry_right] = dry.channels();
+        let [wet_left, wet_right] = processed.channels();
+        for i in 0..dry.len() {
+            self.energies.add([dry_left[i], wet_left[i]], [dry_right[i], wet_right[i]]);
+        }
+        self.fault |= dry.has_fault() || processed.has_fault();
+        self.into_hop += dry.len() as u32;
+        (self.into_hop >= self.hop_length).then(|| self.end_hop())
+    }
+
+    fn end_hop(&mut self) -> Hop {
+        self.into_hop = 0;
+        let [dry, processed] = self.energies.end_hop();
+        let fault = std::mem::replace(&mut self.fault, false);
+        if fault {
+            // A block with a fault in it says nothing; start over behind it.
+            self.blocks = Blocks::new();
+        }
+        let totals = [dry.total(), processed.total()];
+        let (step, block) = match self.blocks.add(totals) {
+            Some((step, block)) => (Some(step), block),
+            None => (None, None),
+        };
+        let gate = gate_energy();
+        let programme = !fault && totals.iter().all(|&energy| energy > gate);
+        Hop { dry, processed, step, block, programme }
+    }
+}
+
+/// What the match gain is doing.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum MatchState {
+    /// Measuring, and gliding to the gain found so far.
+    #[default]
+    Learning,
+    /// One constant gain.
+    Held,
+}
+
+/// What is worth saving of the loudness match.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct MatchMemory {
+    /// The gain, in dB, −24 to +24.
+    pub gain_db: f32,
+    /// Whether it was still being learned.
+    pub state: MatchState,
+}
+
+/// Largest gain of the match, either way, in dB.
+const MATCH_LIMIT_DB: f32 = 24.0;
+
+/// Programme the match listens to before it holds, in 100 ms steps.
+const LEARN_STEPS: usize = 200;
+/// Programme it listens to before it first moves.
+const FIRST_MOVE_STEPS: usize = 10;
+/// Fastest movement of the match gain, dB per second.
+const GLIDE_DB_PER_S: f64 = 0.5;
+
+/// Learns the one constant gain that makes the processed path as loud as the dry one.
+///
+/// The gain sought is the difference of the integrated loudness of dry and processed over the
+/// programme heard since learning began. It is approached at no more than 0.5 dB/s, while programme
+/// plays, and held once 20 s of programme were heard and the gain has arrived.
+#[derive(Debug)]
+pub(crate) struct Match {
+    gain_db: f64,
+    state: MatchState,
+    blocks: Box<[[f64; 2]; LEARN_STEPS]>,
+    heard: usize,
+    target_db: Option<f64>,
+}
+
+impl Match {
+    pub(crate) fn new() -> Self {
+        Self {
+            gain_db: 0.0,
+            state: MatchState::Learning,
+            blocks: Box::new([[0.0; 2]; LEARN_STEPS]),
+            heard: 0,
+            target_db: None,
+        }
+    }
+
+    pub(crate) fn memory(&self) -> MatchMemory {
+        MatchMemory { gain_db: self.gain_db as f32, state: self.state }
+    }
+
+    /// Takes up a saved gain at once. Gains that are not numbers count as none saved.
+    pub(crate) fn restore(&mut self, memory: MatchMemory) {
+        if memory.gain_db.is_finite() {
+            self.relearn();
+            self.gain_db = memory.gain_db.clamp(-MATCH_LIMIT_DB, MATCH_LIMIT_DB).into();
+            self.state = memory.state;
+        }
+    }
+
+    /// Learns anew, from the gain it has.
+    pub(crate) fn relearn(&mut self) {
+        self.state = MatchState::Learning;
+        self.heard = 0;
+        self.target_db = None;
+    }
+
+    /// Keeps the gain it has.
+    pub(crate) fn hold(&mut self) {
+        self.state = MatchState::Held;
+    }
+
+    pub(crate) fn gain_db(&self) -> f64 {
+        self.gain_db
+    }
+
+    pub(crate) fn state(&self) -> MatchState {
+        self.state
+    }
+
+    pub(crate) fn listen(&mut self, hop: &Hop) {
+        if self.state == MatchState::Held {
+            return;
+        }
+        if let Some(block) = hop.block {
+            self.hear(block);
+        }
+        let Some(target_db) = self.target_db.filter(|_| hop.programme) else { return };
+        let most = GLIDE_DB_PER_S * HOP_S;
+        self.gain_db += (target_db - self.gain_db).clamp(-most, most);
+        if self.heard == LEARN_STEPS && self.gain_db == target_db {
+            self.hold();
+        }
+    }
+
+    fn hear(&mut self, block: [f64; 2]) {
+        let gate = gate_energy();
+        if self.heard == LEARN_STEPS || block.iter().any(|&energy| energy <= gate) {
+            return;
+        }
+        self.blocks[self.heard] = block;
+        self.heard += 1;
+        if self.heard >= FIRST_MOVE_STEPS {
+            let heard = self.blocks[..self.heard].iter();
+            let dry = gated_mean(heard.clone().map(|block| block[0]));
+            let processed = gated_mean(heard.map(|block| block[1]));
+            self.target_db = dry.zip(processed).map(|(dry, processed)| {
+                let limit = f64::from(MATCH_LIMIT_DB);
+                power_to_db(dry / processed).clamp(-limit, limit)
+            });
+        }
+    }
+}
+
+/// How far back compare listens: time constant of its averages, in seconds of programme.
+const COMPARE_S: f64 = 4.0;
+/// Largest gain of compare, either way, in dB: input trim and makeup together reach it.
+const COMPARE_LIMIT_DB: f64 = 48.0;
+
+/// The gain at which the dry is as loud as the processed signal has been over the last seconds, from
+/// exponential averages of both energies. Silence does not age what was heard.
+#[derive(Debug)]
+pub(crate) struct Compare {
+    dry: f64,
+    processed: f64,
+}
+
+impl Compare {
+    pub(crate) const fn new() -> Self {
+        Self { dry: 0.0, processed: 0.0 }
+    }
+
+    pub(crate) fn reset(&mut self) {
+        *self = Self::new();
+    }
+
+    pub(crate) fn listen(&mut self, hop: &Hop) {
+        if hop.programme {
+            // Sums instead of means: only their ratio is used, and it is right from the first hop.
+            let keep = (-HOP_S / COMPARE_S).exp();
+            self.dry = self.dry * keep + hop.dry.total();
+            self.processed = self.processed * keep + hop.processed.total();
+        }
+    }
+
+    /// Gain in dB from dry to processed, before match and output trim.
+    pub(crate) fn gain_db(&self) -> f64 {
+        if self.dry == 0.0 {
+            return 0.0;
+        }
+        power_to_db(self.processed / self.dry).clamp(-COMPARE_LIMIT_DB, COMPARE_LIMIT_DB)
+    }
+}
+
+/// Integrated loudness of a programme by BS.1770-5: K-weighted, gated at −70 LUFS and at 10 LU
+/// below the mean of what remains. For use off the audio thread: it keeps a value per 100 ms.
+#[derive(Debug)]
+pub struct ProgrammeLoudness {
+    energies: Energies<1>,
+    blocks: Blocks<1>,
+    hop_length: u32,
+    into_hop: u32,
+    heard: Vec<f64>,
+}
+
+impl ProgrammeLoudness {
+    /// A meter for one programme.
+    pub fn new(rate_hz: f64, channels: Channels) -> Self {
+        Self {
+            energies: Energies::new(rate_hz, channels),
+            blocks: Blocks::new(),
+            hop_length: hop_length(rate_hz),
+            into_hop: 0,
+            heard: Vec::new(),
+        }
+    }
+
+    /// Adds frames of left and right.
+    pub fn add(&mut self, left: &[f32], right: &[f32]) {
+        for (&left, &right) in left.iter().zip(right) {
+            self.energies.add([left], [right]);
+            self.into_hop += 1;
+            if self.into_hop == self.hop_length {
+                self.into_hop = 0;
+                let hop = self.energies.end_hop().map(Energy::total);
+                if let Some((_, Some([block]))) = self.blocks.add(hop) {
+                    self.heard.push(block);
+                }
+            }
+        }
+    }
+
+    /// Loudness in LUFS of what was added; none when less than 400 ms, or nothing above −70 LUFS.
+    pub fn integrated_lufs(&self) -> Option<f64> {
+        gated_mean(self.heard.iter().copied()).map(|energy| OFFSET_DB + power_to_db(energy))
+    }
+}
