@@ -6,7 +6,7 @@ use std::f64::consts::PI;
 /// Keeps filter memories from decaying into subnormal numbers; 500 dB below full scale.
 const BIAS: f64 = 1e-25;
 
-/// Coefficients of a 12 dB/octave Butterworth high-pass whose magnitude follows the analogue
+/// A 12 dB/octave Butterworth high-pass whose magnitude follows the analogue
 /// prototype |H|² = f⁴/(f⁴ + fc⁴), not its bilinear image.
 ///
 /// With x = πf/fs and p = sin²x, a section with a double zero at 0 Hz has |H|² = p²/D(p), D
@@ -15,7 +15,7 @@ const BIAS: f64 = 1e-25;
 /// D = xc⁴ + (−2xc⁴/3)·p + (1 − xc⁴/45)·p² follows it to third order in p. The poles come from D by
 /// spectral factorisation.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(crate) struct HighpassCoefficients {
+pub(crate) struct HighpassDesign {
     /// Integrator gain of the state-variable form.
     g: f64,
     /// Damping.
@@ -24,7 +24,7 @@ pub(crate) struct HighpassCoefficients {
     scale: f64,
 }
 
-impl HighpassCoefficients {
+impl HighpassDesign {
     /// For a corner `fc_hz`; corners above a tenth of the rate are moved down to it.
     pub(crate) fn butterworth(fc_hz: f64, rate_hz: f64) -> Self {
         let xc4 = (PI * (fc_hz / rate_hz).min(0.1)).powi(4);
@@ -44,7 +44,7 @@ impl HighpassCoefficients {
         }
     }
 
-    /// The coefficients a fraction `t` of the way to `other`; stable all the way.
+    /// The design a fraction `t` of the way to `other`; stable all the way.
     pub(crate) fn towards(&self, other: &Self, t: f64) -> Self {
         let mix = |a: f64, b: f64| a + t * (b - a);
         Self {
@@ -53,10 +53,33 @@ impl HighpassCoefficients {
             scale: mix(self.scale, other.scale),
         }
     }
+
+    /// The same filter as next-state and output equations, which wait for one product and two sums
+    /// per sample instead of a chain through both integrators.
+    pub(crate) fn coefficients(&self) -> HighpassCoefficients {
+        let Self { g, k, scale } = *self;
+        let input = 1.0 / (1.0 + g * (g + k));
+        let damping = k + g;
+        let step = 2.0 * g * input;
+        HighpassCoefficients {
+            s1: [1.0 - step * damping, -step, step],
+            s2: [2.0 * g - g * step * damping, 1.0 - g * step, g * step],
+            output: [-scale * input * damping, -scale * input, scale * input],
+        }
+    }
 }
 
-/// State of a high-pass: a state-variable filter with trapezoidal integrators, which stays bounded
-/// while its corner moves (Zavalishin, *The Art of VA Filter Design*, ch. 4).
+/// What each sample multiplies by first state, second state and input: the next states and the
+/// output.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct HighpassCoefficients {
+    s1: [f64; 3],
+    s2: [f64; 3],
+    output: [f64; 3],
+}
+
+/// State of a high-pass: the integrators of a state-variable filter with trapezoidal integration,
+/// which stays bounded while its corner moves (Zavalishin, *The Art of VA Filter Design*, ch. 4).
 #[derive(Debug, Clone, Copy, Default)]
 pub(crate) struct Highpass {
     s1: f64,
@@ -66,13 +89,12 @@ pub(crate) struct Highpass {
 impl Highpass {
     #[inline]
     pub(crate) fn next(&mut self, c: &HighpassCoefficients, x: f64) -> f64 {
-        let hp = (x + BIAS - (c.k + c.g) * self.s1 - self.s2) / (1.0 + c.g * (c.g + c.k));
-        let band_step = c.g * hp;
-        let bp = band_step + self.s1;
-        let low_step = c.g * bp;
-        self.s1 = bp + band_step;
-        self.s2 += 2.0 * low_step;
-        c.scale * hp
+        let x = x + BIAS;
+        let (s1, s2) = (self.s1, self.s2);
+        let times = |row: &[f64; 3]| row[2] * x + row[1] * s2 + row[0] * s1;
+        self.s1 = times(&c.s1) + BIAS;
+        self.s2 = times(&c.s2);
+        times(&c.output)
     }
 }
 
@@ -158,7 +180,7 @@ mod tests {
     }
 
     fn highpass_impulse(fc_hz: f64, rate_hz: f64) -> Vec<f64> {
-        let c = HighpassCoefficients::butterworth(fc_hz, rate_hz);
+        let c = HighpassDesign::butterworth(fc_hz, rate_hz).coefficients();
         let mut filter = Highpass::default();
         let length = (rate_hz / fc_hz * 8.0) as usize;
         (0..length).map(|n| filter.next(&c, if n == 0 { 1.0 } else { 0.0 })).collect()
@@ -201,11 +223,11 @@ mod tests {
 
     #[test]
     fn key_highpass_stays_bounded_while_its_corner_jumps() {
-        let low = HighpassCoefficients::butterworth(20.0, 8_000.0);
-        let high = HighpassCoefficients::butterworth(500.0, 8_000.0);
+        let low = HighpassDesign::butterworth(20.0, 8_000.0);
+        let high = HighpassDesign::butterworth(500.0, 8_000.0);
         let mut filter = Highpass::default();
         for n in 0..100_000 {
-            let c = low.towards(&high, f64::from(n % 7) / 6.0);
+            let c = low.towards(&high, f64::from(n % 7) / 6.0).coefficients();
             let y = filter.next(&c, if n % 50 < 25 { 1.0 } else { -1.0 });
             assert!(y.abs() < 8.0, "{n}: {y}");
         }
@@ -213,7 +235,7 @@ mod tests {
 
     #[test]
     fn memories_never_become_subnormal_in_silence() {
-        let c = HighpassCoefficients::butterworth(500.0, 8_000.0);
+        let c = HighpassDesign::butterworth(500.0, 8_000.0).coefficients();
         let k = KWeightingCoefficients::new(8_000.0);
         let mut highpass = Highpass::default();
         let mut weighting = KWeighting::<1>::new();
@@ -276,7 +298,7 @@ mod tests {
     /// the rate.
     #[test]
     fn damping_tends_to_the_prototype_at_high_rates() {
-        let c = HighpassCoefficients::butterworth(20.0, 768_000.0);
+        let c = HighpassDesign::butterworth(20.0, 768_000.0);
         assert!((c.k - std::f64::consts::SQRT_2).abs() < 1e-6, "{}", c.k);
     }
 }

@@ -1,7 +1,7 @@
 //! Second stage: the key, what the detector hears. Own signal or external, high-passed; the audio
 //! itself is not touched.
 
-use crate::filter::{Highpass, HighpassCoefficients};
+use crate::filter::{Highpass, HighpassCoefficients, HighpassDesign};
 use crate::frame::{Frames, without_fault};
 use crate::input::GLIDE_S;
 use crate::ramp::Ramp;
@@ -16,8 +16,8 @@ pub(crate) struct Key {
     engaged: Ramp,
     /// Way from `from` to `to`, 1 at rest.
     travel: Ramp,
-    from: HighpassCoefficients,
-    to: HighpassCoefficients,
+    from: HighpassDesign,
+    to: HighpassDesign,
     corner_hz: f32,
     rate_hz: f64,
     filters: [Highpass; 2],
@@ -27,13 +27,13 @@ impl Key {
     pub(crate) fn new() -> Self {
         let corner_hz = KEY_HIGHPASS_MIN_HZ;
         let rate_hz = 48_000.0;
-        let coefficients = HighpassCoefficients::butterworth(corner_hz.into(), rate_hz);
+        let design = HighpassDesign::butterworth(corner_hz.into(), rate_hz);
         Self {
             external: Ramp::new(0.0),
             engaged: Ramp::new(0.0),
             travel: Ramp::new(1.0),
-            from: coefficients,
-            to: coefficients,
+            from: design,
+            to: design,
             corner_hz,
             rate_hz,
             filters: [Highpass::default(); 2],
@@ -42,7 +42,7 @@ impl Key {
 
     pub(crate) fn prepare(&mut self, rate_hz: f64) {
         self.rate_hz = rate_hz;
-        self.to = HighpassCoefficients::butterworth(self.corner_hz.into(), rate_hz);
+        self.to = HighpassDesign::butterworth(self.corner_hz.into(), rate_hz);
         for ramp in [&mut self.external, &mut self.engaged, &mut self.travel] {
             ramp.prepare(rate_hz, GLIDE_S);
         }
@@ -63,7 +63,7 @@ impl Key {
         if engaged && corner_hz != self.corner_hz {
             self.corner_hz = corner_hz;
             self.from = self.from.towards(&self.to, self.travel.value().into());
-            self.to = HighpassCoefficients::butterworth(corner_hz.into(), self.rate_hz);
+            self.to = HighpassDesign::butterworth(corner_hz.into(), self.rate_hz);
             self.travel.restart(0.0, 1.0);
         }
     }
@@ -100,13 +100,14 @@ impl Key {
             *r = *r * (1.0 - engaged) + high[1] as f32 * engaged;
         };
         if let (Some(engaged), Some(_)) = (self.engaged.resting(), self.travel.resting()) {
+            let coefficients = self.to.coefficients();
             for (l, r) in left.iter_mut().zip(right) {
-                step(&self.to, engaged, l, r);
+                step(&coefficients, engaged, l, r);
             }
         } else {
             for (l, r) in left.iter_mut().zip(right) {
-                let coefficients = self.from.towards(&self.to, self.travel.next().into());
-                step(&coefficients, self.engaged.next(), l, r);
+                let design = self.from.towards(&self.to, self.travel.next().into());
+                step(&design.coefficients(), self.engaged.next(), l, r);
             }
         }
     }
