@@ -1,0 +1,11 @@
+//! What the tests and the demo share: our own song, test signals and measurements.
+//!
+//! Nothing here knows the engine, so that a test measures with rulers the engine did not make.
+
+mod random;
+mod stereo;
+pub mod measure;
+pub mod signals;
+pub mod song;
+
+pub use stereo::Stereo;
