@@ -1,0 +1,200 @@
+//! The command line: reads arguments, shows progress and results. All work is in the library.
+
+use std::io::{self, IsTerminal, Write};
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+use clap::builder::{PossibleValuesParser, TypedValueParser};
+use clap::{Args, Parser, Subcommand};
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use tenon::files::{self, Format};
+use tenon::presets::{self, PresetError};
+use tenon::render::{Job, Rendered, render};
+use tenon::text::{AssignmentError, assignment, range_text, to_text};
+use tenon_dsp::{Control, Settings};
+
+/// Bus compression with cohesion metering, without a host.
+#[derive(Parser)]
+#[command(version, about)]
+struct Arguments {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Subcommand)]
+enum Command {
+    /// Compress audio files and report what changed.
+    ///
+    /// Several inputs are summed as a bus sums its tracks. With the loudness match on, as it is
+    /// unless set off, the output is as loud as the input, so that the two compare fairly. Their
+    /// peaks may still differ, and with the match off their levels too: turn the monitors down
+    /// before you listen.
+    Render(Box<RenderArguments>),
+    /// List the factory presets and what they set.
+    Presets,
+    /// List the controls: ids, values they take, defaults and meaning.
+    Params,
+}
+
+#[derive(Args)]
+struct RenderArguments {
+    /// Stereo WAV, FLAC, MP3 or Ogg Vorbis files of one sample rate; shorter ones are padded with
+    /// silence.
+    #[arg(required = true, value_name = "IN")]
+    inputs: Vec<PathBuf>,
+    /// WAV file to write; an older one of that name is replaced.
+    #[arg(short, long, value_name = "OUT")]
+    output: PathBuf,
+    /// Preset to start from; its beginning is enough. `tenon presets` lists them.
+    #[arg(long, value_name = "NAME", value_parser = preset)]
+    preset: Option<presets::Preset>,
+    /// Set one control, for example threshold=-18. `tenon params` lists them. May be repeated; the
+    /// last one counts.
+    #[arg(long, value_name = "ID=VALUE", value_parser = setting)]
+    set: Vec<(Control, f32)>,
+    /// Stereo file that the detector listens to instead of the bus.
+    #[arg(long, value_name = "FILE")]
+    key: Option<PathBuf>,
+    /// Also write the dry signal at the loudness of the output, as OUT-dry-matched.wav.
+    #[arg(long)]
+    compare: bool,
+    /// Write the figures to this file as JSON.
+    #[arg(long, value_name = "FILE")]
+    json: Option<PathBuf>,
+    /// Bits of a sample: 16 with dither, 24, or 32f for floating point, which never clips.
+    #[arg(long, default_value = Format::Int24.name(), value_parser = format())]
+    format: Format,
+    /// Leave the latency of the processing at the beginning of the output.
+    #[arg(long)]
+    keep_latency: bool,
+}
+
+fn preset(name: &str) -> Result<presets::Preset, PresetError> {
+    presets::find(name)
+}
+
+fn setting(text: &str) -> Result<(Control, f32), AssignmentError> {
+    assignment(text)
+}
+
+fn format() -> impl TypedValueParser<Value = Format> {
+    PossibleValuesParser::new(Format::ALL.map(Format::name)).map(|name| {
+        Format::ALL
+            .into_iter()
+            .find(|format| format.name() == name)
+            .expect("the parser lets only these names through")
+    })
+}
+
+impl From<RenderArguments> for Job {
+    fn from(arguments: RenderArguments) -> Self {
+        let mut settings = match &arguments.preset {
+            Some(preset) => preset.settings,
+            None => Settings::default(),
+        };
+        // Who names a key wants it heard; setting the key source explicitly still counts.
+        if arguments.key.is_some() {
+            settings = settings.with(Control::KeySource, 1.0);
+        }
+        for (control, value) in arguments.set {
+            settings = settings.with(control, value);
+        }
+        Job {
+            inputs: arguments.inputs,
+            output: arguments.output,
+            preset: arguments.preset.map(|preset| preset.name),
+            settings,
+            key: arguments.key,
+            compare: arguments.compare,
+            json: arguments.json,
+            format: arguments.format,
+            keep_latency: arguments.keep_latency,
+        }
+    }
+}
+
+fn main() -> ExitCode {
+    match run(Arguments::parse().command) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            eprintln!("error: {error}");
+            ExitCode::from(2)
+        }
+    }
+}
+
+fn run(command: Command) -> Result<(), Box<dyn std::error::Error>> {
+    let text = match command {
+        Command::Presets => presets_text(),
+        Command::Params => params_text(),
+        Command::Render(arguments) => rendered_text(*arguments)?,
+    };
+    match io::stdout().write_all(text.as_bytes()) {
+        // Whoever closed the pipe has read enough.
+        Err(error) if error.kind() != io::ErrorKind::BrokenPipe => {
+            Err(format!("the result cannot be shown: {error}").into())
+        }
+        _ => Ok(()),
+    }
+}
+
+fn rendered_text(arguments: RenderArguments) -> Result<String, Box<dyn std::error::Error>> {
+    ctrlc::set_handler(|| {
+        files::abandon();
+        // What shells report for an interruption: 128 and the signal's number.
+        std::process::exit(130);
+    })?;
+    let bar = progress_bar();
+    let rendered = render(&arguments.into(), &mut |share| {
+        bar.set_position((share * BAR_STEPS as f64) as u64);
+    });
+    bar.finish_and_clear();
+    let Rendered { report, notes, written } = rendered?;
+    for note in notes {
+        eprintln!("note: {note}");
+    }
+    let mut text = report.table();
+    for path in written {
+        text += &format!("Wrote {}\n", path.display());
+    }
+    Ok(text)
+}
+
+const BAR_STEPS: u64 = 1000;
+
+fn progress_bar() -> ProgressBar {
+    let target = if io::stderr().is_terminal() {
+        ProgressDrawTarget::stderr()
+    } else {
+        ProgressDrawTarget::hidden()
+    };
+    let style = ProgressStyle::with_template("{bar:40} {percent:>3} %")
+        .expect("the template is well formed");
+    ProgressBar::with_draw_target(Some(BAR_STEPS), target).with_style(style)
+}
+
+fn presets_text() -> String {
+    let fresh = Settings::default();
+    let mut text = String::new();
+    for preset in presets::factory() {
+        let changes: Vec<String> = Control::ALL
+            .into_iter()
+            .filter(|&control| preset.settings[control] != fresh[control])
+            .map(|c| format!("{} {}", c.spec().id, to_text(c, preset.settings[c])))
+            .collect();
+        text += &format!("{}\n    {}\n    {}\n", preset.name, preset.about, changes.join(", "));
+    }
+    text
+}
+
+fn params_text() -> String {
+    let line = |id: &str, takes: &str, default: &str| format!("{id:<17}{takes:<32}{default}\n");
+    let mut text = line("id", "takes", "default");
+    for control in Control::ALL {
+        let spec = control.spec();
+        let default = to_text(control, spec.default);
+        text += &line(spec.id, &range_text(control), &default);
+        text += &format!("    {}: {}\n", spec.name, spec.help);
+    }
+    text
+}

@@ -1,0 +1,193 @@
+//! Factory presets, in plain words.
+//!
+//! They are starting points for material around −16 to −20 LUFS; the threshold is the one control
+//! that always needs setting by ear. Knows nothing of where presets are shown or how they are
+//! stored.
+
+use crate::text::{meant, near, words};
+use tenon_dsp::{Control::*, Settings};
+
+/// A named set of values.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Preset {
+    /// What people call it.
+    pub name: &'static str,
+    /// One or two sentences: what it does and what to do next.
+    pub about: &'static str,
+    /// A value for every control.
+    pub settings: Settings,
+}
+
+/// All factory presets. The first is the one to try first.
+pub fn factory() -> Vec<Preset> {
+    let base = Settings::default;
+    vec![
+        Preset {
+            name: "Drum subgroup, about 2 dB",
+            about: "Lets each hit through and pulls the kit together behind it. Set the threshold for about 2 dB on the loudest bars.",
+            settings: base()
+                .with(KeyHighpass, 80.0)
+                .with(DetectorWindow, 5.0)
+                .with(Threshold, -17.0)
+                .with(Ratio, 2.5)
+                .with(Knee, 6.0)
+                .with(Attack, 15.0)
+                .with(Release, 120.0)
+                .with(Adaptive, 20.0),
+        },
+        Preset {
+            name: "Master bus, barely touching",
+            about: "A gentle ratio over a wide knee, about 1 dB. Meant to be missed when it is gone rather than noticed while it is there.",
+            settings: base()
+                .with(KeyHighpass, 60.0)
+                .with(DetectorWindow, 15.0)
+                .with(Threshold, -14.0)
+                .with(Ratio, 1.5)
+                .with(Knee, 12.0)
+                .with(Range, 4.0)
+                .with(Attack, 30.0)
+                .with(Release, 220.0)
+                .with(Adaptive, 50.0),
+        },
+        Preset {
+            name: "Percussion bus",
+            about: "Quick and light, for shakers, congas and bells. The sides move a little less than the middle, so the width stays.",
+            settings: base()
+                .with(KeyHighpass, 120.0)
+                .with(DetectorWindow, 3.0)
+                .with(SideShare, 70.0)
+                .with(Threshold, -21.0)
+                .with(Ratio, 2.0)
+                .with(Knee, 8.0)
+                .with(Attack, 8.0)
+                .with(Release, 90.0),
+        },
+        Preset {
+            name: "Parallel drums",
+            about: "Dense drums mixed in under the untouched ones. Makeup sets how much body they add; the loudness match keeps the sum level.",
+            settings: base()
+                .with(KeyHighpass, 60.0)
+                .with(DetectorWindow, 5.0)
+                .with(Threshold, -34.0)
+                .with(Ratio, 6.0)
+                .with(Knee, 6.0)
+                .with(Range, 18.0)
+                .with(Attack, 3.0)
+                .with(Release, 140.0)
+                .with(Makeup, 8.0)
+                .with(Mix, 35.0),
+        },
+        Preset {
+            name: "Mid only",
+            about: "Steadies what sits in the middle and leaves the sides alone, so wide parts step forward as the centre is held.",
+            settings: base()
+                .with(KeyHighpass, 80.0)
+                .with(DetectorWindow, 10.0)
+                .with(SideShare, 0.0)
+                .with(Threshold, -20.0)
+                .with(Ratio, 2.0)
+                .with(Knee, 6.0)
+                .with(Attack, 20.0)
+                .with(Release, 160.0)
+                .with(Adaptive, 30.0),
+        },
+    ]
+}
+
+/// Finds a factory preset by its name or by the beginning of it. Case and punctuation do not
+/// matter.
+///
+/// # Errors
+/// [`PresetError`] when no preset, or more than one, goes by that name.
+pub fn find(name: &str) -> Result<Preset, PresetError> {
+    let wanted = words(name);
+    let all = factory();
+    let mut begun =
+        all.iter().filter(|preset| !wanted.is_empty() && words(preset.name).starts_with(&wanted));
+    match (begun.next(), begun.next()) {
+        (Some(preset), None) => Ok(preset.clone()),
+        _ => Err(PresetError {
+            name: name.to_owned(),
+            near: near(name, all.iter().map(|preset| preset.name)),
+        }),
+    }
+}
+
+/// A name that stands for no preset.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct PresetError {
+    /// The name that came.
+    pub name: String,
+    /// Presets that may have been meant.
+    pub near: Vec<&'static str>,
+}
+
+impl std::fmt::Display for PresetError {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(
+            f,
+            "there is no preset {:?}{}; `tenon presets` lists them",
+            self.name,
+            meant(&self.near)
+        )
+    }
+}
+
+impl std::error::Error for PresetError {}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::text::quantise;
+    use tenon_dsp::Control;
+
+    #[test]
+    fn every_preset_is_found_by_its_name_and_has_values_that_can_be_shown() {
+        for preset in factory() {
+            assert_eq!(find(preset.name).unwrap(), preset);
+            for control in Control::ALL {
+                let value = preset.settings[control];
+                assert_eq!(quantise(control, value), value, "{} {control:?}", preset.name);
+            }
+        }
+    }
+
+    #[test]
+    fn presets_differ_and_leave_listening_alone() {
+        let all = factory();
+        for (i, preset) in all.iter().enumerate() {
+            for other in &all[..i] {
+                assert_ne!(preset.settings, other.settings);
+            }
+            let fresh = Settings::default();
+            for control in
+                [InputTrim, OutputTrim, LoudnessMatch, MatchHold, Compare, Listen, Bypass]
+            {
+                assert_eq!(preset.settings[control], fresh[control], "{}", preset.name);
+            }
+        }
+    }
+
+    #[test]
+    fn names_are_forgiving() {
+        for name in
+            ["drum subgroup, about 2 dB", "DRUM SUBGROUP ABOUT 2 DB", "drum-subgroup", "Drum"]
+        {
+            assert_eq!(find(name).unwrap().name, "Drum subgroup, about 2 dB");
+        }
+    }
+
+    #[test]
+    fn a_wrong_name_is_told_what_is_near() {
+        assert_eq!(
+            find("drumz").unwrap_err().near,
+            ["Drum subgroup, about 2 dB", "Parallel drums"]
+        );
+        assert_eq!(
+            find("master buss").unwrap_err().to_string(),
+            "there is no preset \"master buss\" (did you mean \"Master bus, barely touching\"?); `tenon presets` lists them"
+        );
+        assert_eq!(find("").unwrap_err().near, [""; 0]);
+        assert_eq!(find("zither").unwrap_err().near, [""; 0]);
+    }
+}

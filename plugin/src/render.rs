@@ -1,0 +1,629 @@
+//! The offline run: files in, files and a report out.
+//!
+//! Where the plug-in learns the loudness match while it plays, a render knows the whole programme:
+//! a first pass finds the one gain, a second one applies it throughout. Knows nothing of terminals.
+
+use std::fmt;
+use std::ops::Range;
+use std::path::{Path, PathBuf};
+
+use tenon_dsp::{
+    Channels, Control, Listen, MatchMemory, MatchState, Processor, ProgrammeLoudness, Readings,
+    Settings,
+};
+
+use crate::files::{self, Audio, Clipped, FileError, Format, Pending, WavFile};
+use crate::report::{GainReduction, Loudness, Match, Measured, Meter, Report, SideMid, TruePeak};
+
+/// What is to be rendered.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Job {
+    /// Files to sum, at least one.
+    pub inputs: Vec<PathBuf>,
+    /// File to write.
+    pub output: PathBuf,
+    /// Preset that the settings started from; only named in the report.
+    pub preset: Option<&'static str>,
+    /// A value for every control.
+    pub settings: Settings,
+    /// File of the external key. It comes with [`Control::KeySource`] set to external.
+    pub key: Option<PathBuf>,
+    /// Whether to also write the dry signal at the loudness of the output.
+    pub compare: bool,
+    /// File for the report.
+    pub json: Option<PathBuf>,
+    /// How samples are written.
+    pub format: Format,
+    /// Whether the engine's latency stays at the beginning of what is written.
+    pub keep_latency: bool,
+}
+
+/// What a render did.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Rendered {
+    /// The figures.
+    pub report: Report,
+    /// What the user should know beside them, one sentence or two each.
+    pub notes: Vec<String>,
+    /// Files that were written.
+    pub written: Vec<PathBuf>,
+}
+
+/// Why nothing was rendered.
+#[derive(Debug)]
+pub enum RenderError {
+    /// A file cannot be read or written.
+    File(FileError),
+    /// There is nothing to sum.
+    NoInput,
+    /// A file has another sample rate than the first input.
+    Rates {
+        /// The first input.
+        first: PathBuf,
+        /// Its rate in Hz.
+        first_hz: u32,
+        /// The other file.
+        other: PathBuf,
+        /// Its rate in Hz.
+        other_hz: u32,
+    },
+    /// A file to be written is also one to be read.
+    Overwrite(PathBuf),
+    /// Two files to be written have one name.
+    Twice(PathBuf),
+    /// The output is not named as a WAV file.
+    NotWav(PathBuf),
+    /// The key source is external, and there is no key.
+    NoKey,
+    /// There is a key, and the key source is the own signal.
+    UnusedKey(PathBuf),
+}
+
+impl fmt::Display for RenderError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::File(error) => error.fmt(f),
+            Self::NoInput => write!(f, "there is no input; name at least one audio file"),
+            Self::Rates { first, first_hz, other, other_hz } => write!(
+                f,
+                "{}: has a sample rate of {other_hz} Hz where {} has {first_hz} Hz; convert one of them",
+                other.display(),
+                first.display()
+            ),
+            Self::Overwrite(path) => write!(
+                f,
+                "{}: is an input and would be overwritten; name another output",
+                path.display()
+            ),
+            Self::Twice(path) => write!(
+                f,
+                "{}: would be written twice; give every output its own name",
+                path.display()
+            ),
+            Self::NotWav(path) => write!(
+                f,
+                "{}: the output is a WAV file; give it a name that ends in .wav",
+                path.display()
+            ),
+            Self::NoKey => write!(
+                f,
+                "key_source is external and there is no key; name one with --key, or set key_source to own signal"
+            ),
+            Self::UnusedKey(path) => write!(
+                f,
+                "{}: key_source is set to own signal, so this key would not be heard; leave one of the two out",
+                path.display()
+            ),
+        }
+    }
+}
+
+impl std::error::Error for RenderError {
+    fn source(&self) -> Option<&(dyn std::error::Error + 'static)> {
+        match self {
+            Self::File(error) => error.source(),
+            _ => None,
+        }
+    }
+}
+
+impl From<FileError> for RenderError {
+    fn from(error: FileError) -> Self {
+        Self::File(error)
+    }
+}
+
+/// Renders. `progress` hears how much of the work is done, 0 to 1.
+///
+/// # Errors
+/// [`RenderError`]; nothing is written then.
+pub fn render(job: &Job, progress: &mut dyn FnMut(f64)) -> Result<Rendered, RenderError> {
+    check(job)?;
+    // Before the long part, so that a folder that cannot be written to is known at once.
+    let output = Pending::create(&job.output)?;
+    let dry_output = match job.compare {
+        true => Some(Pending::create(&dry_path(&job.output))?),
+        false => None,
+    };
+    let json = job.json.as_deref().map(Pending::create).transpose()?;
+
+    let (programme, key) = read(job)?;
+    let matching = job.settings.is_on(Control::LoudnessMatch);
+    let mut run = Run {
+        programme: &programme,
+        key: key.as_ref(),
+        done: 0,
+        work: programme.frames() * (2 + usize::from(matching) + usize::from(job.compare)),
+        progress,
+    };
+    let mut notes = Vec::new();
+
+    let before = run.measure_dry();
+    let match_gain_db = match matching {
+        true => Some(run.match_gain(&job.settings, &mut notes)),
+        false => None,
+    };
+    let (after, readings, output) = run.write(job, match_gain_db, output)?;
+    let output = clipped(output, &job.settings, &mut notes);
+    let dry_output = match dry_output {
+        Some(pending) => {
+            let gain_db = match before.loudness_lufs.zip(after.loudness_lufs) {
+                Some((before, after)) => after - before,
+                None => {
+                    notes.push(
+                        "There is no loudness to match the dry signal to; it keeps its level."
+                            .to_owned(),
+                    );
+                    0.0
+                }
+            };
+            let finished = run.write_dry(job, gain_db, pending)?;
+            Some(clipped(finished, &job.settings, &mut notes))
+        }
+        None => None,
+    };
+
+    let report = report(job, &before, &after, &readings, match_gain_db);
+    if let Some(json) = &json {
+        json.fill(report.json().as_bytes())?;
+    }
+    let mut written = Vec::new();
+    for pending in [Some(output), dry_output, json].into_iter().flatten() {
+        written.push(pending.target().to_owned());
+        pending.commit()?;
+    }
+    Ok(Rendered { report, notes, written })
+}
+
+/// Where the dry signal goes: beside the output.
+fn dry_path(output: &Path) -> PathBuf {
+    let mut name = output.file_stem().unwrap_or_default().to_owned();
+    name.push("-dry-matched.wav");
+    output.with_file_name(name)
+}
+
+/// Finds what is wrong with a job before any work is done.
+fn check(job: &Job) -> Result<(), RenderError> {
+    if job.inputs.is_empty() {
+        return Err(RenderError::NoInput);
+    }
+    let extension = job.output.extension().unwrap_or_default();
+    if !extension.eq_ignore_ascii_case("wav") {
+        return Err(RenderError::NotWav(job.output.clone()));
+    }
+    match (&job.key, job.settings.is_on(Control::KeySource)) {
+        (Some(key), false) => return Err(RenderError::UnusedKey(key.clone())),
+        (None, true) => return Err(RenderError::NoKey),
+        _ => {}
+    }
+    let read: Vec<PathBuf> = job.inputs.iter().chain(&job.key).map(|p| place(p)).collect();
+    let dry = job.compare.then(|| dry_path(&job.output));
+    let mut written = Vec::new();
+    for path in [Some(&job.output), dry.as_ref(), job.json.as_ref()] {
+        let Some(path) = path else { continue };
+        let place = place(path);
+        if read.contains(&place) {
+            return Err(RenderError::Overwrite(path.clone()));
+        }
+        if written.contains(&place) {
+            return Err(RenderError::Twice(path.clone()));
+        }
+        written.push(place);
+    }
+    Ok(())
+}
+
+/// One path for every way to write it, as far as the file or its folder exists.
+fn place(path: &Path) -> PathBuf {
+    if let Ok(place) = path.canonicalize() {
+        return place;
+    }
+    let folder = match path.parent() {
+        Some(folder) if folder != Path::new("") => folder,
+        _ => Path::new("."),
+    };
+    match (folder.canonicalize(), path.file_name()) {
+        (Ok(folder), Some(name)) => folder.join(name),
+        _ => path.to_owned(),
+    }
+}
+
+/// Reads and sums the inputs, and fits the key to their length.
+fn read(job: &Job) -> Result<(Audio, Option<Audio>), RenderError> {
+    let (first, rest) = job.inputs.split_first().ok_or(RenderError::NoInput)?;
+    let mut programme = files::read(first)?;
+    let first_hz = programme.rate_hz;
+    let same_rate = |other: &Path| {
+        let audio = files::read(other)?;
+        if audio.rate_hz == first_hz {
+            return Ok(audio);
+        }
+        Err(RenderError::Rates {
+            first: first.clone(),
+            first_hz,
+            other: other.to_owned(),
+            other_hz: audio.rate_hz,
+        })
+    };
+    for input in rest {
+        programme.mix(&same_rate(input)?);
+    }
+    let mut key = job.key.as_deref().map(same_rate).transpose()?;
+    if let Some(key) = &mut key {
+        key.fit(programme.frames());
+    }
+    Ok((programme, key))
+}
+
+/// Frames that are processed at a time. The engine gives the same samples for any number.
+const BLOCK: usize = 4096;
+
+/// The passes over a programme in memory, and how far they have got.
+struct Run<'a> {
+    programme: &'a Audio,
+    key: Option<&'a Audio>,
+    done: usize,
+    work: usize,
+    progress: &'a mut dyn FnMut(f64),
+}
+
+impl Run<'_> {
+    fn advance(&mut self, frames: usize) {
+        self.done += frames;
+        (self.progress)(self.done as f64 / self.work as f64);
+    }
+
+    fn blocks(&self) -> impl Iterator<Item = Range<usize>> + use<> {
+        let frames = self.programme.frames();
+        (0..frames.div_ceil(BLOCK)).map(move |i| i * BLOCK..frames.min((i + 1) * BLOCK))
+    }
+
+    fn measure_dry(&mut self) -> Measured {
+        let mut meter = Meter::new(self.programme.rate_hz);
+        for block in self.blocks() {
+            meter.add(&self.programme.left[block.clone()], &self.programme.right[block.clone()]);
+            self.advance(block.len());
+        }
+        meter.finish()
+    }
+
+    /// The gain that makes the processed programme as loud as the dry one.
+    fn match_gain(&mut self, settings: &Settings, notes: &mut Vec<String>) -> f32 {
+        /// The bound of the match in the plug-in.
+        const BOUND_DB: f64 = 24.0;
+        // What the match is about: the processed path as such.
+        let settings = settings
+            .with(Control::LoudnessMatch, 0.0)
+            .with(Control::Compare, 0.0)
+            .with(Control::Listen, 0.0)
+            .with(Control::Bypass, 0.0)
+            .with(Control::OutputTrim, 0.0);
+        let mut dry = self.loudness();
+        for block in self.blocks() {
+            dry.add(&self.programme.left[block.clone()], &self.programme.right[block]);
+        }
+        let mut processed = self.loudness();
+        let engine = self.engine(&settings);
+        let Ok(_) = self.pass::<std::convert::Infallible>(engine, |left, right, fresh| {
+            processed.add(&left[fresh..], &right[fresh..]);
+            Ok(())
+        });
+        match dry.integrated_lufs().zip(processed.integrated_lufs()) {
+            None => {
+                notes.push(
+                    "There is no loudness to match: less than 0.4 s, or nothing above -70 LUFS. The match gain is 0 dB."
+                        .to_owned(),
+                );
+                0.0
+            }
+            Some((dry, processed)) => {
+                let wanted_db = dry - processed;
+                let gain_db = wanted_db.clamp(-BOUND_DB, BOUND_DB);
+                if gain_db != wanted_db {
+                    notes.push(format!(
+                        "The match would need {wanted_db:.2} dB and stops at {gain_db:.2} dB; change input_trim, threshold or makeup to bring it within reach."
+                    ));
+                }
+                gain_db as f32
+            }
+        }
+    }
+
+    fn loudness(&self) -> ProgrammeLoudness {
+        ProgrammeLoudness::new(f64::from(self.programme.rate_hz), Channels::Stereo)
+    }
+
+    fn engine(&self, settings: &Settings) -> Processor {
+        let mut engine = Processor::new();
+        engine.set(settings);
+        engine.prepare(f64::from(self.programme.rate_hz), Channels::Stereo).expect(RATE);
+        engine
+    }
+
+    /// Processes and writes the programme, and measures what it wrote.
+    fn write(
+        &mut self,
+        job: &Job,
+        match_gain_db: Option<f32>,
+        output: Pending,
+    ) -> Result<(Measured, Readings, (Pending, Clipped)), FileError> {
+        let mut engine;
+        match match_gain_db {
+            Some(gain_db) => {
+                engine = self.engine(&job.settings.with(Control::MatchHold, 1.0));
+                engine.restore_match(MatchMemory { gain_db, state: MatchState::Held });
+            }
+            None => engine = self.engine(&job.settings),
+        }
+        let kept = if job.keep_latency { engine.latency() } else { 0 };
+        let mut file = self.wav(job, output, kept)?;
+        let mut meter = Meter::new(self.programme.rate_hz);
+        let readings = self.pass(engine, |left, right, fresh| {
+            let from = if job.keep_latency { 0 } else { fresh };
+            file.write(&mut left[from..], &mut right[from..])?;
+            meter.add(&left[fresh..], &right[fresh..]);
+            Ok(())
+        })?;
+        Ok((meter.finish(), readings, file.finish()?))
+    }
+
+    /// Writes the programme as it is, but for one gain.
+    fn write_dry(
+        &mut self,
+        job: &Job,
+        gain_db: f64,
+        output: Pending,
+    ) -> Result<(Pending, Clipped), FileError> {
+        let gain = 10f64.powf(gain_db / 20.0) as f32;
+        // The two files are compared side by side, so the dry one lags as the other does.
+        let kept = match job.keep_latency {
+            true => self.engine(&job.settings).latency(),
+            false => 0,
+        };
+        let mut file = self.wav(job, output, kept)?;
+        file.write(&mut vec![0.0; kept], &mut vec![0.0; kept])?;
+        for block in self.blocks() {
+            let scaled = |samples: &[f32]| samples.iter().map(|s| s * gain).collect::<Vec<_>>();
+            let mut left = scaled(&self.programme.left[block.clone()]);
+            let mut right = scaled(&self.programme.right[block.clone()]);
+            file.write(&mut left, &mut right)?;
+            self.advance(block.len());
+        }
+        file.finish()
+    }
+
+    fn wav(&self, job: &Job, output: Pending, more: usize) -> Result<WavFile, FileError> {
+        let frames = self.programme.frames() + more;
+        WavFile::create(output, self.programme.rate_hz, job.format, frames)
+    }
+
+    /// Sends the whole programme through the engine, and silence after it until the last frame
+    /// has come out. `sink` gets left, right, and how many frames at the start are still latency.
+    fn pass<E>(
+        &mut self,
+        mut engine: Processor,
+        mut sink: impl FnMut(&mut [f32], &mut [f32], usize) -> Result<(), E>,
+    ) -> Result<Readings, E> {
+        let mut latency = Latency(engine.latency());
+        let frames = self.programme.frames();
+        let total = frames + engine.latency();
+        let mut buffers = [(); 4].map(|()| vec![0.0; BLOCK]);
+        engine.clear_peaks();
+        let mut start = 0;
+        while start < total {
+            let length = BLOCK.min(total - start);
+            let [left, right, key_left, key_right] =
+                buffers.each_mut().map(|buffer| &mut buffer[..length]);
+            excerpt(&self.programme.left, start, left);
+            excerpt(&self.programme.right, start, right);
+            let key = self.key.map(|key| {
+                excerpt(&key.left, start, key_left);
+                excerpt(&key.right, start, key_right);
+                (&*key_left, &*key_right)
+            });
+            engine.process(left, right, key);
+            sink(left, right, latency.within(length))?;
+            self.advance(length.min(frames.saturating_sub(start)));
+            start += length;
+        }
+        Ok(engine.readings())
+    }
+}
+
+const RATE: &str = "files with other sample rates were refused";
+
+/// Frames at the start of a stream that come before the programme.
+struct Latency(usize);
+
+impl Latency {
+    /// How many of the next `length` frames are latency.
+    fn within(&mut self, length: usize) -> usize {
+        let within = self.0.min(length);
+        self.0 -= within;
+        within
+    }
+}
+
+/// Copies samples from `start` on, and silence beyond the end.
+fn excerpt(samples: &[f32], start: usize, into: &mut [f32]) {
+    let rest = samples.get(start..).unwrap_or_default();
+    let length = rest.len().min(into.len());
+    into[..length].copy_from_slice(&rest[..length]);
+    into[length..].fill(0.0);
+}
+
+/// Notes what was clipped.
+fn clipped(
+    (pending, clipped): (Pending, Clipped),
+    settings: &Settings,
+    notes: &mut Vec<String>,
+) -> Pending {
+    if clipped.samples > 0 {
+        let over_db = 20.0 * f64::from(clipped.peak).log10();
+        // Rounded up, so that following the advice is enough.
+        let trim_db = f64::from(settings[Control::OutputTrim]) - (over_db * 10.0).ceil() / 10.0;
+        notes.push(format!(
+            "{}: {} clipped at full scale, the highest by {over_db:.2} dB. Set output_trim to {trim_db:.1} dB or lower, or write --format 32f.",
+            pending.target().display(),
+            if clipped.samples == 1 {
+                "1 sample was".to_owned()
+            } else {
+                format!("{} samples were", clipped.samples)
+            }
+        ));
+    }
+    pending
+}
+
+fn report(
+    job: &Job,
+    before: &Measured,
+    after: &Measured,
+    readings: &Readings,
+    match_gain_db: Option<f32>,
+) -> Report {
+    let settings = &job.settings;
+    let name = |path: &PathBuf| path.display().to_string();
+    // Only then is the output the signal that the match is about.
+    let heard = settings.listen() == Listen::Output
+        && !settings.is_on(Control::Compare)
+        && !settings.is_on(Control::Bypass);
+    let error_lu = before
+        .loudness_lufs
+        .zip(after.loudness_lufs)
+        .filter(|_| heard && match_gain_db.is_some())
+        .map(|(before, after)| after - f64::from(settings[Control::OutputTrim]) - before);
+    let mean_db = f64::from(readings.gain_reduction_mean_db);
+    Report {
+        version: env!("CARGO_PKG_VERSION"),
+        inputs: job.inputs.iter().map(name).collect(),
+        key: job.key.as_ref().map(name),
+        output: name(&job.output),
+        preset: job.preset,
+        settings: *settings,
+        gain_reduction: GainReduction {
+            max_db: f64::from(readings.gain_reduction_peak_db),
+            mean_db: Some(mean_db).filter(|&mean| mean > 0.0),
+        },
+        loudness: Loudness { before_lufs: before.loudness_lufs, after_lufs: after.loudness_lufs },
+        true_peak: TruePeak {
+            before_dbtp: before.true_peak_dbtp,
+            after_dbtp: after.true_peak_dbtp,
+        },
+        loudness_match: Match { gain_db: match_gain_db.map(f64::from), error_lu },
+        side_mid: SideMid { before_db: before.side_mid_db, after_db: after.side_mid_db },
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn latency_is_told_block_by_block() {
+        for (latency, expected) in [(0, [0, 0, 0]), (3, [3, 0, 0]), (5, [5, 0, 0]), (12, [5, 5, 2])]
+        {
+            let mut latency = Latency(latency);
+            assert_eq!([5, 5, 5].map(|length| latency.within(length)), expected);
+        }
+    }
+
+    #[test]
+    fn beyond_the_end_there_is_silence() {
+        for (start, expected) in
+            [(0, [1.0, 2.0]), (2, [3.0, 0.0]), (3, [0.0, 0.0]), (9, [0.0, 0.0])]
+        {
+            let mut into = [7.0; 2];
+            excerpt(&[1.0, 2.0, 3.0], start, &mut into);
+            assert_eq!(into, expected);
+        }
+    }
+
+    fn job(inputs: &[&str], output: &str) -> Job {
+        Job {
+            inputs: inputs.iter().map(PathBuf::from).collect(),
+            output: output.into(),
+            preset: None,
+            settings: Settings::default(),
+            key: None,
+            compare: false,
+            json: None,
+            format: Format::default(),
+            keep_latency: false,
+        }
+    }
+
+    #[test]
+    fn the_dry_file_goes_beside_the_output() {
+        assert_eq!(dry_path(Path::new("a/b.c.wav")), Path::new("a/b.c-dry-matched.wav"));
+    }
+
+    #[test]
+    fn outputs_must_not_meet_inputs_or_each_other() {
+        let good = job(&["in.wav"], "out.wav");
+        check(&good).unwrap();
+        let refused = |job: Job| check(&job).unwrap_err().to_string();
+        let ends = "is an input and would be overwritten; name another output";
+        assert_eq!(refused(job(&["in.wav", "./out.wav"], "out.wav")), format!("out.wav: {ends}"));
+        let mut keyed = job(&["in.wav"], "out.wav");
+        keyed.settings = keyed.settings.with(Control::KeySource, 1.0);
+        keyed.key = Some("out.wav".into());
+        assert_eq!(refused(keyed), format!("out.wav: {ends}"));
+        let mut dry = job(&["out-dry-matched.wav"], "out.wav");
+        check(&dry).unwrap();
+        dry.compare = true;
+        assert_eq!(refused(dry), format!("out-dry-matched.wav: {ends}"));
+        let mut json = good.clone();
+        json.json = Some("./out.wav".into());
+        assert_eq!(
+            refused(json),
+            "./out.wav: would be written twice; give every output its own name"
+        );
+        assert_eq!(
+            refused(job(&["in.wav"], "out.mp3")),
+            "out.mp3: the output is a WAV file; give it a name that ends in .wav"
+        );
+        assert_eq!(refused(job(&[], "out.wav")), "there is no input; name at least one audio file");
+    }
+
+    #[test]
+    fn progress_goes_from_nothing_to_all() {
+        let folder = tempfile::tempdir().unwrap();
+        let input = folder.path().join("in.wav");
+        let mut wav =
+            WavFile::create(Pending::create(&input).unwrap(), 48_000, Format::Int24, 10_000)
+                .unwrap();
+        wav.write(&mut [0.1; 10_000], &mut [0.2; 10_000]).unwrap();
+        wav.finish().unwrap().0.commit().unwrap();
+        let mut job = job(&[], "");
+        job.inputs = vec![input];
+        job.output = folder.path().join("out.wav");
+        for compare in [false, true] {
+            job.compare = compare;
+            let mut heard = vec![0.0];
+            render(&job, &mut |share| heard.push(share)).unwrap();
+            assert!(heard.is_sorted(), "{heard:?}");
+            assert_eq!(heard.last(), Some(&1.0));
+        }
+    }
+}

@@ -1,0 +1,815 @@
+//! The command line as people run it: the real program over files in a folder of its own.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::process::{Command, Output};
+
+use ebur128::{EbuR128, Mode};
+use serde_json::Value;
+
+const RATE_HZ: u32 = 48_000;
+
+/// A folder that goes away with the test.
+struct Bench(tempfile::TempDir);
+
+impl Bench {
+    fn new() -> Self {
+        Self(tempfile::tempdir().unwrap())
+    }
+
+    fn path(&self, name: &str) -> PathBuf {
+        self.0.path().join(name)
+    }
+
+    fn names(&self) -> Vec<String> {
+        let mut names: Vec<String> = fs::read_dir(self.0.path())
+            .unwrap()
+            .map(|entry| entry.unwrap().file_name().into_string().unwrap())
+            .collect();
+        names.sort();
+        names
+    }
+
+    /// Runs the program in the folder.
+    fn tenon(&self, arguments: &[&str]) -> Output {
+        self.command(arguments).output().unwrap()
+    }
+
+    fn command(&self, arguments: &[&str]) -> Command {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_tenon"));
+        command.current_dir(self.0.path()).args(arguments);
+        command
+    }
+
+    /// Renders, which must succeed; gives what was printed to stdout and to stderr.
+    fn render(&self, arguments: &[&str]) -> (String, String) {
+        let output = self.tenon(&[&["render"], arguments].concat());
+        let (out, err) = (text(&output.stdout), text(&output.stderr));
+        assert!(output.status.success(), "{arguments:?}: {err}");
+        (out, err)
+    }
+
+    /// Renders, which must fail as every failure should; gives the message.
+    fn refuse(&self, arguments: &[&str]) -> String {
+        let before = self.names();
+        let output = self.tenon(&[&["render"], arguments].concat());
+        let message = text(&output.stderr);
+        assert_eq!(output.status.code(), Some(2), "{arguments:?}: {message}");
+        assert_eq!(text(&output.stdout), "", "{arguments:?}");
+        assert!(message.starts_with("error: "), "{message}");
+        assert_eq!(self.names(), before, "{arguments:?} left a file");
+        message
+    }
+
+    fn write(&self, name: &str, audio: &Stereo) {
+        self.write_at(name, audio, RATE_HZ);
+    }
+
+    fn write_at(&self, name: &str, audio: &Stereo, rate_hz: u32) {
+        let spec = hound::WavSpec {
+            channels: 2,
+            sample_rate: rate_hz,
+            bits_per_sample: 32,
+            sample_format: hound::SampleFormat::Float,
+        };
+        let mut wav = hound::WavWriter::create(self.path(name), spec).unwrap();
+        for [left, right] in audio {
+            wav.write_sample(*left).unwrap();
+            wav.write_sample(*right).unwrap();
+        }
+        wav.finalize().unwrap();
+    }
+
+    fn read(&self, name: &str) -> Stereo {
+        let mut wav = hound::WavReader::open(self.path(name)).unwrap();
+        let spec = wav.spec();
+        assert_eq!(spec.channels, 2);
+        let samples: Vec<f32> = match spec.sample_format {
+            hound::SampleFormat::Float => wav.samples::<f32>().map(Result::unwrap).collect(),
+            hound::SampleFormat::Int => {
+                let full_scale = (1u32 << (spec.bits_per_sample - 1)) as f32;
+                let samples = wav.samples::<i32>();
+                samples.map(|s| s.unwrap() as f32 / full_scale).collect()
+            }
+        };
+        samples.chunks(2).map(|pair| [pair[0], pair[1]]).collect()
+    }
+
+    fn json(&self, name: &str) -> Value {
+        serde_json::from_slice(&fs::read(self.path(name)).unwrap()).unwrap()
+    }
+}
+
+fn text(bytes: &[u8]) -> String {
+    String::from_utf8(bytes.to_vec()).unwrap()
+}
+
+type Stereo = Vec<[f32; 2]>;
+
+/// Drums of a kind: two hits a second, a low thud in the middle, rattling noise off the middle.
+fn drums(seconds: f32) -> Stereo {
+    let mut noise = 1u32;
+    let mut hiss = move || {
+        noise = noise.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+        noise as f32 / u32::MAX as f32 - 0.5
+    };
+    (0..(seconds * RATE_HZ as f32) as usize)
+        .map(|i| {
+            let since_hit = (i % 24_000) as f32 / RATE_HZ as f32;
+            let thud = (since_hit * 60.0 * std::f32::consts::TAU).sin() * (-since_hit * 9.0).exp();
+            let rattle = |hiss: f32| hiss * (-since_hit * 14.0).exp();
+            let middle = 0.3 * thud + 0.5 * rattle(hiss());
+            let side = 0.15 * rattle(hiss());
+            [middle + side, middle - side]
+        })
+        .collect()
+}
+
+/// A steady tone, the same left and right.
+fn tone(amplitude: f32, seconds: f32) -> Stereo {
+    (0..(seconds * RATE_HZ as f32) as usize)
+        .map(|i| {
+            let turns = 500.0 * i as f32 / RATE_HZ as f32;
+            [amplitude * (turns * std::f32::consts::TAU).sin(); 2]
+        })
+        .collect()
+}
+
+fn loudness(audio: &Stereo) -> f64 {
+    let mut meter = EbuR128::new(2, RATE_HZ, Mode::I).unwrap();
+    meter.add_frames_f32(audio.as_flattened()).unwrap();
+    meter.loudness_global().unwrap()
+}
+
+fn largest_difference(a: &[[f32; 2]], b: &[[f32; 2]]) -> f32 {
+    assert_eq!(a.len(), b.len());
+    let pairs = a.as_flattened().iter().zip(b.as_flattened());
+    pairs.map(|(a, b)| (a - b).abs()).fold(0.0, f32::max)
+}
+
+/// What the loudness match is for: the written file is as loud as the input.
+#[test]
+fn a_render_is_as_loud_as_its_input() {
+    let bench = Bench::new();
+    let input = drums(6.0);
+    bench.write("in.wav", &input);
+    let before = loudness(&input);
+    for settings in [
+        &["--preset", "drum subgroup"] as &[_],
+        &["--preset", "master bus"],
+        &["--preset", "percussion bus"],
+        &["--preset", "parallel drums"],
+        &["--preset", "mid only"],
+        &["--set", "threshold=-40", "--set", "ratio=10", "--format", "32f"],
+        &["--set", "input_trim=-12", "--set", "makeup=-6"],
+    ] {
+        let arguments = [&["in.wav", "-o", "out.wav", "--json", "out.json"], settings].concat();
+        let (_, notes) = bench.render(&arguments);
+        assert_eq!(notes, "", "{settings:?}");
+        let error = loudness(&bench.read("out.wav")) - before;
+        assert!(error.abs() < 0.05, "{settings:?}: {error} LU");
+        let json = bench.json("out.json");
+        assert!(json["match"]["error_lu"].as_f64().unwrap().abs() < 0.05);
+    }
+}
+
+#[test]
+fn the_output_trim_comes_after_the_match() {
+    let bench = Bench::new();
+    let input = drums(4.0);
+    bench.write("in.wav", &input);
+    bench.render(&["in.wav", "-o", "out.wav", "--set", "output_trim=-6", "--json", "out.json"]);
+    let change = loudness(&bench.read("out.wav")) - loudness(&input);
+    assert!((change + 6.0).abs() < 0.05, "{change} LU");
+    let error = bench.json("out.json")["match"]["error_lu"].as_f64().unwrap();
+    assert!(error.abs() < 0.05, "{error} LU");
+}
+
+#[test]
+fn a_match_out_of_reach_stops_at_its_bound_and_says_so() {
+    let bench = Bench::new();
+    bench.write("in.wav", &tone(0.01, 2.0));
+    let arguments = ["in.wav", "-o", "out.wav", "--format", "32f", "--json", "out.json"];
+    let loud = ["--set", "ratio=1", "--set", "input_trim=20", "--set", "makeup=20"];
+    let (_, notes) = bench.render(&[&arguments[..], &loud].concat());
+    assert!(notes.contains("would need -40.00 dB and stops at -24.00 dB"), "{notes}");
+    let json = bench.json("out.json");
+    assert_eq!(json["match"]["gain_db"], -24.0);
+    let error = json["match"]["error_lu"].as_f64().unwrap();
+    assert!((error - 16.0).abs() < 0.05, "{error} LU");
+}
+
+#[test]
+fn table_and_json_tell_what_is_in_the_file() {
+    let bench = Bench::new();
+    let input = drums(4.0);
+    bench.write("in.wav", &input);
+    let (table, notes) = bench.render(&[
+        "in.wav",
+        "--output",
+        "out.wav",
+        "--json",
+        "figures.json",
+        "--format",
+        "32f",
+        "--preset",
+        "Mid only",
+        "--set",
+        "ratio=4:1",
+        "--set",
+        "ratio=3:1",
+    ]);
+    assert_eq!(notes, "");
+    for word in [
+        "before",
+        "after",
+        "Loudness",
+        "LUFS",
+        "True peak",
+        "dBTP",
+        "Side/mid",
+        "Gain reduction",
+        "on average while it worked",
+        "Loudness match",
+        "Wrote out.wav",
+        "Wrote figures.json",
+    ] {
+        assert!(table.contains(word), "{word} is not in\n{table}");
+    }
+
+    let json = bench.json("figures.json");
+    let figure = |group: &str, name: &str| json[group][name].as_f64().unwrap();
+    let output = bench.read("out.wav");
+    assert!((figure("loudness", "before_lufs") - loudness(&input)).abs() < 0.001);
+    assert!((figure("loudness", "after_lufs") - loudness(&output)).abs() < 0.001);
+    for (name, audio) in [("before_dbtp", &input), ("after_dbtp", &output)] {
+        let peak = audio.as_flattened().iter().fold(0f32, |peak, s| peak.max(s.abs()));
+        let peak_db = 20.0 * f64::from(peak).log10();
+        let over = figure("true_peak", name) - peak_db;
+        assert!((-0.001..3.0).contains(&over), "{name}: {over} dB");
+    }
+    // Only the middle is held, and the match lifts both, so the side comes forward.
+    let forward = figure("side_mid", "after_db") - figure("side_mid", "before_db");
+    assert!(forward > 0.1, "{forward} dB");
+    let (max, mean) = (figure("gain_reduction", "max_db"), figure("gain_reduction", "mean_db"));
+    assert!(max > mean && mean > 0.1, "{max} dB, {mean} dB");
+    assert!(figure("match", "gain_db") > 0.0);
+
+    let mut keys: Vec<&str> = json.as_object().unwrap().keys().map(String::as_str).collect();
+    keys.sort_unstable();
+    assert_eq!(
+        keys,
+        [
+            "gain_reduction",
+            "inputs",
+            "key",
+            "loudness",
+            "match",
+            "output",
+            "preset",
+            "settings",
+            "side_mid",
+            "true_peak",
+            "version"
+        ]
+    );
+    assert_eq!(json["preset"], "Mid only");
+    assert_eq!(json["settings"]["ratio"], 3.0);
+    assert_eq!(json["settings"]["side_share"], 0.0);
+    assert_eq!(json["version"], env!("CARGO_PKG_VERSION"));
+}
+
+#[test]
+fn formats_hold_the_same_audio() {
+    let bench = Bench::new();
+    bench.write("in.wav", &drums(2.0));
+    bench.render(&["in.wav", "-o", "32f.wav", "--format", "32f"]);
+    let exact = bench.read("32f.wav");
+    for (name, arguments, bits, step) in [
+        ("16.wav", &["--format", "16"] as &[&str], 16, 1.0 / 32_768.0),
+        ("24.wav", &["--format", "24"], 24, 1.0 / 8_388_608.0),
+        ("default.wav", &[], 24, 1.0 / 8_388_608.0),
+    ] {
+        bench.render(&[&["in.wav", "-o", name], arguments].concat());
+        let spec = hound::WavReader::open(bench.path(name)).unwrap().spec();
+        assert_eq!((spec.bits_per_sample, spec.sample_rate), (bits, RATE_HZ));
+        // Rounding takes half a step, dither up to one more.
+        let difference = largest_difference(&bench.read(name), &exact);
+        assert!(difference <= 1.5 * step, "{name}: {difference}");
+    }
+    let first = fs::read(bench.path("16.wav")).unwrap();
+    bench.render(&["in.wav", "-o", "16.wav", "--format", "16"]);
+    assert_eq!(first, fs::read(bench.path("16.wav")).unwrap());
+}
+
+#[test]
+fn inputs_are_summed_and_padded() {
+    let bench = Bench::new();
+    let (long, short) = (tone(0.1, 1.0), drums(0.5));
+    bench.write("long.wav", &long);
+    bench.write("short.wav", &short);
+    let mut sum = long;
+    for (sum, sample) in sum.iter_mut().zip(&short) {
+        *sum = [sum[0] + sample[0], sum[1] + sample[1]];
+    }
+    for inputs in [["long.wav", "short.wav"], ["short.wav", "long.wav"]] {
+        bench.render(&[
+            inputs[0],
+            inputs[1],
+            "-o",
+            "out.wav",
+            "--set",
+            "bypass=on",
+            "--format",
+            "32f",
+        ]);
+        assert_eq!(bench.read("out.wav"), sum);
+    }
+}
+
+#[test]
+fn compressed_files_are_read() {
+    let bench = Bench::new();
+    for name in ["tones.flac", "tones.ogg", "tones.mp3"] {
+        let input = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/data").join(name);
+        bench.render(&[input.to_str().unwrap(), "-o", "out.wav"]);
+        let wav = hound::WavReader::open(bench.path("out.wav")).unwrap();
+        assert_eq!((wav.spec().sample_rate, wav.duration()), (44_100, 22_050));
+    }
+}
+
+#[test]
+fn sample_rates_from_8_to_768_khz() {
+    let bench = Bench::new();
+    for rate_hz in [8_000, 11_025, 44_100, 192_000, 768_000] {
+        bench.write_at("in.wav", &drums(1.0), rate_hz);
+        bench.render(&["in.wav", "-o", "out.wav"]);
+        let wav = hound::WavReader::open(bench.path("out.wav")).unwrap();
+        assert_eq!((wav.spec().sample_rate, wav.duration()), (rate_hz, RATE_HZ));
+    }
+}
+
+#[test]
+fn an_external_key_moves_the_gain_and_is_padded() {
+    let bench = Bench::new();
+    let input = tone(0.05, 2.0);
+    bench.write("in.wav", &input);
+    bench.write("key.wav", &tone(0.8, 0.5));
+    let (_, notes) = bench.render(&[
+        "in.wav",
+        "-o",
+        "out.wav",
+        "--key",
+        "key.wav",
+        "--format",
+        "32f",
+        "--json",
+        "out.json",
+        "--set",
+        "loudness_match=off",
+        "--set",
+        "threshold=-30",
+        "--set",
+        "release=50",
+    ]);
+    assert_eq!(notes, "");
+    let output = bench.read("out.wav");
+    assert_eq!(output.len(), input.len());
+    let peak = |audio: &Stereo, at: usize| {
+        audio[at..at + 4_800].iter().fold(0f32, |peak, s| peak.max(s[0].abs()))
+    };
+    let change_db = |at| 20.0 * (peak(&output, at) / peak(&input, at)).log10();
+    // While the key plays it pulls the tone down; a second after its end, it no longer does.
+    assert!(change_db(16_800) < -6.0, "{} dB", change_db(16_800));
+    assert!(change_db(86_400).abs() < 0.01, "{} dB", change_db(86_400));
+    let json = bench.json("out.json");
+    assert_eq!(json["key"], "key.wav");
+    assert_eq!(json["settings"]["key_source"], "external");
+    assert_eq!(json["match"]["gain_db"], Value::Null);
+    assert_eq!(json["match"]["error_lu"], Value::Null);
+}
+
+#[test]
+fn the_dry_file_is_the_input_at_the_loudness_of_the_output() {
+    let bench = Bench::new();
+    let input = drums(3.0);
+    bench.write("in.wav", &input);
+    let (table, _) = bench.render(&[
+        "in.wav",
+        "-o",
+        "out.wav",
+        "--compare",
+        "--format",
+        "32f",
+        "--set",
+        "loudness_match=off",
+        "--set",
+        "makeup=3",
+    ]);
+    assert!(table.contains("Wrote out-dry-matched.wav"), "{table}");
+    let (output, dry) = (bench.read("out.wav"), bench.read("out-dry-matched.wav"));
+    let difference = loudness(&dry) - loudness(&output);
+    assert!(difference.abs() < 0.01, "{difference} LU");
+    let gain = dry[100][0] / input[100][0];
+    assert!((gain - 1.0).abs() > 0.1, "{gain}");
+    let scaled: Stereo = input.iter().map(|s| [s[0] * gain, s[1] * gain]).collect();
+    assert!(largest_difference(&dry, &scaled) < 1e-6);
+}
+
+#[test]
+fn listening_controls_act_on_the_output_and_leave_the_match_alone() {
+    let bench = Bench::new();
+    let input = drums(3.0);
+    bench.write("in.wav", &input);
+    let render = |settings: &[&str]| {
+        let arguments = ["in.wav", "-o", "out.wav", "--format", "32f", "--json", "out.json"];
+        bench.render(&[&arguments, settings].concat());
+        (bench.read("out.wav"), bench.json("out.json"))
+    };
+    let (processed, plain) = render(&[]);
+    assert!(plain["match"]["error_lu"].is_f64());
+    let [bypassed, compared, delta, key] =
+        ["bypass=on", "compare=on", "listen=delta", "listen=key"].map(|setting| {
+            let (heard, json) = render(&["--set", setting]);
+            let gain_db = &json["match"]["gain_db"];
+            assert_eq!(*gain_db, plain["match"]["gain_db"], "{setting}");
+            assert_eq!(json["match"]["error_lu"], Value::Null, "{setting}");
+            heard
+        });
+    assert_eq!(bypassed, input);
+    for heard in [&compared, &key] {
+        assert!(largest_difference(heard, &processed) > 0.01);
+    }
+    // Delta is what separates the two that compare plays.
+    let sum: Stereo = delta
+        .iter()
+        .zip(&compared)
+        .map(|(delta, dry)| [delta[0] + dry[0], delta[1] + dry[1]])
+        .collect();
+    assert!(largest_difference(&sum, &processed) < 1e-6);
+}
+
+#[test]
+fn silence_has_no_figures_and_is_no_error() {
+    let bench = Bench::new();
+    bench.write("in.wav", &vec![[0.0; 2]; 48_000]);
+    let (table, notes) =
+        bench.render(&["in.wav", "-o", "out.wav", "--compare", "--json", "out.json"]);
+    assert!(notes.contains("There is no loudness to match: "), "{notes}");
+    assert!(table.contains("- LUFS"), "{table}");
+    let json = bench.json("out.json");
+    assert_eq!(json["match"]["gain_db"], 0.0);
+    for (group, name) in [
+        ("match", "error_lu"),
+        ("loudness", "before_lufs"),
+        ("loudness", "after_lufs"),
+        ("true_peak", "after_dbtp"),
+        ("side_mid", "before_db"),
+        ("gain_reduction", "mean_db"),
+    ] {
+        assert_eq!(json[group][name], Value::Null, "{group}.{name}");
+    }
+    assert_eq!(bench.read("out.wav"), vec![[0.0; 2]; 48_000]);
+}
+
+#[test]
+fn what_lies_beyond_full_scale_is_clipped_counted_and_remedied() {
+    let bench = Bench::new();
+    let input = tone(0.5, 1.0);
+    bench.write("in.wav", &input);
+    let loud = |more: &[&str]| {
+        let arguments = ["in.wav", "-o", "out.wav", "--set", "loudness_match=off"];
+        let (_, notes) = bench.render(&[&arguments, more].concat());
+        (bench.read("out.wav"), notes)
+    };
+    let (float, notes) = loud(&["--set", "makeup=20", "--format", "32f"]);
+    assert_eq!(notes, "");
+    let beyond = float.as_flattened().iter().filter(|s| s.abs() > 1.0).count();
+    assert!(beyond > 1000);
+    for format in ["16", "24"] {
+        let (clipped, notes) = loud(&["--set", "makeup=20", "--format", format]);
+        assert!(notes.contains(&format!("out.wav: {beyond} samples were clipped")), "{notes}");
+        assert!(notes.contains("--format 32f"), "{notes}");
+        for (clipped, float) in clipped.as_flattened().iter().zip(float.as_flattened()) {
+            assert!((clipped - float.clamp(-1.0, 1.0)).abs() < 1e-4);
+        }
+        let advice = notes.split("output_trim to ").nth(1).unwrap();
+        let trim = format!("output_trim={}", advice.split(" dB").next().unwrap());
+        let (_, notes) = loud(&["--set", "makeup=20", "--format", format, "--set", &trim]);
+        assert_eq!(notes, "", "after {trim}");
+    }
+}
+
+/// A WAV file with any header.
+fn wav_bytes(channels: u16, rate_hz: u32, told: u32, data: &[u8]) -> Vec<u8> {
+    let align = channels * 2;
+    let mut bytes = b"RIFF".to_vec();
+    bytes.extend((36 + told).to_le_bytes());
+    bytes.extend(b"WAVEfmt ");
+    bytes.extend(16u32.to_le_bytes());
+    bytes.extend(1u16.to_le_bytes());
+    bytes.extend(channels.to_le_bytes());
+    bytes.extend(rate_hz.to_le_bytes());
+    bytes.extend((rate_hz * u32::from(align)).to_le_bytes());
+    bytes.extend(align.to_le_bytes());
+    bytes.extend(16u16.to_le_bytes());
+    bytes.extend(b"data");
+    bytes.extend(told.to_le_bytes());
+    bytes.extend(data);
+    bytes
+}
+
+#[test]
+fn files_that_cannot_be_used_are_named_with_their_remedy() {
+    let bench = Bench::new();
+    bench.write("good.wav", &tone(0.1, 0.5));
+    let data = [0u8; 1200];
+    let recording = |name: &str| {
+        let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/data");
+        fs::read(folder.join(name)).unwrap()
+    };
+    let cut = |name: &str| {
+        let mut bytes = recording(name);
+        bytes.truncate(bytes.len() * 7 / 10);
+        bytes
+    };
+    let mut chained = recording("tones.ogg");
+    chained.extend(chained.clone());
+    let mut flipped = recording("tones.ogg");
+    *flipped.last_mut().unwrap() ^= 0x55;
+    fs::create_dir(bench.path("folder")).unwrap();
+    for (name, bytes, what, remedy) in [
+        ("text.wav", b"not audio at all".repeat(99), "its format is unknown", "export it as WAV"),
+        ("nothing.wav", Vec::new(), "is empty", "export it again"),
+        ("empty.wav", wav_bytes(2, 48_000, 0, &[]), "is empty", "export it again"),
+        ("mono.wav", wav_bytes(1, 48_000, 1200, &data), "is mono", "export it as stereo"),
+        (
+            "surround.wav",
+            wav_bytes(6, 48_000, 1200, &data),
+            "has 6 channels",
+            "fold it down to stereo",
+        ),
+        (
+            "cut.wav",
+            wav_bytes(2, 48_000, 4000, &data),
+            "is truncated: it says 1000 frames and has 300",
+            "export it again",
+        ),
+        (
+            "header.wav",
+            wav_bytes(2, 48_000, 4, &[])[..30].to_vec(),
+            "is truncated",
+            "export it again",
+        ),
+        ("cut.flac", cut("tones.flac"), "is truncated", "export it again"),
+        ("cut.mp3", cut("tones.mp3"), "is truncated", "export it again"),
+        ("cut.ogg", cut("tones.ogg"), "is truncated", "export it again"),
+        ("flipped.ogg", flipped, "is damaged", "export it again"),
+        ("chained.ogg", chained, "several recordings", "split it"),
+        ("still.wav", wav_bytes(2, 0, 1200, &data), "a sample rate of 0 Hz", "convert it"),
+        ("slow.wav", wav_bytes(2, 7_999, 1200, &data), "a sample rate of 7999 Hz", "convert it"),
+        (
+            "fast.wav",
+            wav_bytes(2, 768_001, 1200, &data),
+            "a sample rate of 768001 Hz",
+            "convert it",
+        ),
+        (
+            "other.wav",
+            wav_bytes(2, 44_100, 1200, &data),
+            "has a sample rate of 44100 Hz where good.wav has 48000 Hz",
+            "convert one of them",
+        ),
+    ] {
+        fs::write(bench.path(name), bytes).unwrap();
+        for arguments in [
+            &["good.wav", name, "-o", "out.wav", "--compare", "--json", "out.json"] as &[_],
+            &["good.wav", "--key", name, "-o", "out.wav"],
+        ] {
+            let message = bench.refuse(arguments);
+            for part in [&format!("{name}: "), what, remedy] {
+                assert!(message.contains(part), "{part} is not in {message}");
+            }
+        }
+    }
+    for (name, what, remedy) in [
+        ("absent.wav", "no such file", "check name and folder"),
+        ("folder", "is a folder", "name a file"),
+    ] {
+        let message = bench.refuse(&[name, "-o", "out.wav"]);
+        for part in [&format!("{name}: "), what, remedy] {
+            assert!(message.contains(part), "{part} is not in {message}");
+        }
+    }
+}
+
+#[test]
+fn samples_that_are_no_numbers_are_counted_and_placed() {
+    let bench = Bench::new();
+    let mut audio = tone(0.1, 0.5);
+    audio[4_800][1] = f32::NAN;
+    audio[9_600][0] = f32::NEG_INFINITY;
+    bench.write("in.wav", &audio);
+    let message = bench.refuse(&["in.wav", "-o", "out.wav"]);
+    assert!(
+        message.contains("in.wav: has 2 samples that are infinite or not a number, the first at frame 4800 (0.100 s)"),
+        "{message}"
+    );
+}
+
+#[test]
+fn arguments_that_mean_nothing_are_named_with_their_remedy() {
+    let bench = Bench::new();
+    bench.write("in.wav", &tone(0.1, 0.5));
+    for (arguments, parts) in [
+        (
+            &["--set", "treshold=-20"] as &[&str],
+            &["treshold", "did you mean \"threshold\"", "tenon params"] as &[&str],
+        ),
+        (&["--set", "threshold"], &["id=value"]),
+        (&["--set", "threshold=3"], &["threshold takes -60.00 dB to 0.00 dB", "\"3\""]),
+        (&["--set", "threshold=loud"], &["threshold takes", "\"loud\""]),
+        (&["--set", "bypass=maybe"], &["bypass takes off or on"]),
+        (
+            &["--preset", "master buss"],
+            &["master buss", "did you mean \"Master bus, barely touching\"", "tenon presets"],
+        ),
+        (&["--format", "12"], &["12", "16, 24, 32f"]),
+        (&["--set", "key_source=external"], &["no key", "--key"]),
+        (
+            &["--key", "in.wav", "--set", "key_source=own_signal"],
+            &["key_source is set to own signal", "leave one of the two out"],
+        ),
+        (&["--louder"], &["--louder"]),
+    ] {
+        let message = bench.refuse(&[&["in.wav", "-o", "out.wav"], arguments].concat());
+        for part in parts {
+            assert!(message.contains(part), "{part} is not in {message}");
+        }
+    }
+    assert!(bench.refuse(&["in.wav"]).contains("--output"));
+    assert!(bench.refuse(&["-o", "out.wav"]).contains("<IN>"));
+}
+
+#[test]
+fn an_input_is_never_overwritten() {
+    let bench = Bench::new();
+    bench.write("in.wav", &tone(0.1, 0.5));
+    bench.write("out-dry-matched.wav", &tone(0.1, 0.5));
+    fs::create_dir(bench.path("folder")).unwrap();
+    let before = fs::read(bench.path("in.wav")).unwrap();
+    for arguments in [
+        &["in.wav", "-o", "in.wav"] as &[&str],
+        &["in.wav", "-o", "folder/../in.wav"],
+        &["in.wav", "-o", "out.wav", "--json", "in.wav"],
+        &["out-dry-matched.wav", "-o", "out.wav", "--compare"],
+        &["out-dry-matched.wav", "-o", "in.wav", "--key", "in.wav"],
+    ] {
+        let message = bench.refuse(arguments);
+        assert!(message.contains("is an input and would be overwritten"), "{message}");
+    }
+    let message = bench.refuse(&["in.wav", "-o", "out.wav", "--json", "./out.wav"]);
+    assert!(message.contains("would be written twice"), "{message}");
+    assert_eq!(fs::read(bench.path("in.wav")).unwrap(), before);
+}
+
+#[test]
+fn an_output_that_cannot_be_written_is_named_with_its_remedy() {
+    let bench = Bench::new();
+    bench.write("in.wav", &tone(0.1, 0.5));
+    fs::create_dir(bench.path("folder.wav")).unwrap();
+    for (output, parts) in [
+        ("missing/out.wav", ["missing/out.wav: ", "its folder does not exist", "make the folder"]),
+        ("in.wav/out.wav", ["in.wav/out.wav: ", "cannot be written", "name another one"]),
+        ("folder.wav", ["folder.wav: ", "is a folder", "name a file in it"]),
+        ("out.flac", ["out.flac: ", "is a WAV file", "ends in .wav"]),
+    ] {
+        let message = bench.refuse(&["in.wav", "-o", output]);
+        for part in parts {
+            assert!(message.contains(part), "{part} is not in {message}");
+        }
+    }
+    let message = bench.refuse(&["in.wav", "-o", "out.wav", "--json", "missing/out.json"]);
+    assert!(message.contains("missing/out.json: "), "{message}");
+}
+
+#[test]
+fn an_older_output_is_replaced_by_success_and_kept_by_failure() {
+    let bench = Bench::new();
+    bench.write("in.wav", &tone(0.1, 0.5));
+    fs::write(bench.path("bad.wav"), "no audio").unwrap();
+    fs::write(bench.path("out.wav"), "older").unwrap();
+    bench.refuse(&["bad.wav", "-o", "out.wav"]);
+    assert_eq!(fs::read(bench.path("out.wav")).unwrap(), b"older");
+    bench.render(&["in.wav", "-o", "out.wav"]);
+    assert_eq!(bench.read("out.wav").len(), 24_000);
+    assert_eq!(bench.names(), ["bad.wav", "in.wav", "out.wav"]);
+}
+
+#[cfg(unix)]
+#[test]
+fn what_is_no_ordinary_file_is_not_replaced() {
+    let bench = Bench::new();
+    bench.write("in.wav", &tone(0.1, 0.5));
+    let made = Command::new("mkfifo").arg(bench.path("pipe.wav")).status().unwrap();
+    assert!(made.success());
+    let message = bench.refuse(&["in.wav", "-o", "pipe.wav"]);
+    assert!(message.contains("pipe.wav: is no ordinary file"), "{message}");
+    let message = bench.refuse(&["in.wav", "-o", "out.wav", "--json", "pipe.wav"]);
+    assert!(message.contains("name another file"), "{message}");
+}
+
+/// A limit on file size stands in for a disk that fills up on the way.
+#[cfg(unix)]
+#[test]
+fn a_write_that_fails_on_the_way_leaves_nothing() {
+    let bench = Bench::new();
+    bench.write("in.wav", &tone(0.1, 1.0));
+    let output = Command::new("sh")
+        .current_dir(bench.0.path())
+        // The limit is in blocks of 512 bytes or 1 KiB, and without the trap exceeding it kills.
+        .args(["-c", "trap '' XFSZ; ulimit -f 64; exec \"$0\" render in.wav -o out.wav --compare"])
+        .arg(env!("CARGO_BIN_EXE_tenon"))
+        .output()
+        .unwrap();
+    let message = text(&output.stderr);
+    assert_eq!(output.status.code(), Some(2), "{message}");
+    assert!(message.contains("out.wav: cannot be written"), "{message}");
+    assert_eq!(bench.names(), ["in.wav"]);
+}
+
+#[cfg(unix)]
+#[test]
+fn an_interruption_leaves_nothing() {
+    use std::time::{Duration, Instant};
+    let bench = Bench::new();
+    bench.write("in.wav", &tone(0.1, 60.0));
+    let mut child = bench.command(&["render", "in.wav", "-o", "out.wav"]).spawn().unwrap();
+    let begun = Instant::now();
+    while bench.names().len() < 2 {
+        assert!(begun.elapsed() < Duration::from_secs(30), "no file was begun");
+        std::thread::sleep(Duration::from_millis(5));
+    }
+    let kill = Command::new("kill").args(["-INT", &child.id().to_string()]).status().unwrap();
+    assert!(kill.success());
+    assert_eq!(child.wait().unwrap().code(), Some(130));
+    assert_eq!(bench.names(), ["in.wav"]);
+}
+
+#[test]
+fn presets_are_listed_with_what_they_set() {
+    let output = Bench::new().tenon(&["presets"]);
+    assert!(output.status.success());
+    let list = text(&output.stdout);
+    for part in [
+        "Drum subgroup, about 2 dB\n",
+        "Master bus, barely touching\n",
+        "Percussion bus\n",
+        "Parallel drums\n",
+        "Mid only\n",
+        "side_share 0.0 %",
+        "ratio 1.50:1",
+    ] {
+        assert!(list.contains(part), "{part} is not in\n{list}");
+    }
+}
+
+#[test]
+fn controls_are_listed_with_what_they_take() {
+    let output = Bench::new().tenon(&["params"]);
+    assert!(output.status.success());
+    let list = text(&output.stdout);
+    let row = |id: &str| {
+        let row = list.lines().find(|line| line.starts_with(id));
+        row.unwrap_or_else(|| panic!("{id} is not in\n{list}")).to_owned()
+    };
+    for id in [
+        "input_trim",
+        "key_source",
+        "key_highpass",
+        "detector_window",
+        "stereo_link",
+        "side_share",
+        "threshold",
+        "ratio",
+        "knee",
+        "range",
+        "attack",
+        "release",
+        "adaptive",
+        "makeup",
+        "mix",
+        "output_trim",
+        "loudness_match",
+        "match_hold",
+        "compare",
+        "listen",
+        "bypass",
+    ] {
+        row(id);
+    }
+    let words = |id| row(id).split_whitespace().collect::<Vec<_>>().join(" ");
+    assert_eq!(words("threshold"), "threshold -60.00 dB to 0.00 dB -18.00 dB");
+    assert_eq!(words("key_highpass"), "key_highpass off, or 20.0 Hz to 500.0 Hz 80.0 Hz");
+    assert_eq!(words("listen"), "listen output, delta or key output");
+}
