@@ -1,4 +1,4 @@
-//! The mid and side readings on signals whose side/mid ratio is known in closed form.
+//! The mid, side, correlation and peak readings on signals for which they are known in closed form.
 //!
 //! Source: for channels of equal level with correlation ρ the power ratio S/M is (1 − ρ)/(1 + ρ); a
 //! constant-power pan by θ from the centre gives 20·log10 tan θ. Handbook identities, evaluated in
@@ -83,4 +83,36 @@ fn mid_and_side_add_up_to_the_loudness() {
         .log10();
     let loudness = measure::integrated_lufs(48_000, &stereo).expect("above the gate");
     assert!((sum - loudness).abs() < 0.01, "{sum} against {loudness}");
+}
+
+/// Sines apart by a phase correlate as its cosine; a gain between the channels does not matter.
+#[test]
+fn correlation_follows_the_closed_forms() {
+    for (name, stereo, correlation) in [
+        ("left twice the right", sines(1.0, 0.5, 0.0), 1.0),
+        ("a quarter period apart", sines(1.0, 1.0, 90.0), 0.0),
+        ("a sixth of a period apart", sines(1.0, 0.7, 60.0), 0.5),
+        ("opposed", sines(1.0, -1.0, 0.0), -1.0),
+    ] {
+        let r = readings(&stereo);
+        for got in [r.correlation_before, r.correlation_after] {
+            assert!((got.expect(name) - correlation).abs() < 1e-3, "{name}: {got:?}");
+        }
+    }
+    let one_silent = readings(&sines(1.0, 0.0, 0.0));
+    assert_eq!(one_silent.correlation_before, None);
+}
+
+/// EBU Tech 3341, case 1: a stereo 1 kHz sine of −23 dBFS peak has −23 LUFS, so no peak above its
+/// loudness. Bursts of a tenth of the time have 10 dB.
+#[test]
+fn peak_to_loudness_is_the_peak_above_the_short_term_loudness() {
+    let steady = Stereo::both(signals::sine(RATE_HZ, 1_000.0, -23.0, 4.0));
+    let r = readings(&steady);
+    assert!(r.peak_to_loudness_before_db.abs() < 0.1, "{}", r.peak_to_loudness_before_db);
+    let bursts: Vec<(f64, f64)> = (0..20).flat_map(|_| [(-23.0, 0.03), (-200.0, 0.27)]).collect();
+    let r = readings(&Stereo::both(signals::steps(RATE_HZ, 1_000.0, &bursts)));
+    for got in [r.peak_to_loudness_before_db, r.peak_to_loudness_after_db] {
+        assert!((got - 10.0).abs() < 0.2, "{got}");
+    }
 }

@@ -51,16 +51,27 @@ fn gate_energy() -> f64 {
     10f64.powf((ABSOLUTE_GATE_LUFS - OFFSET_DB) / 10.0)
 }
 
-/// K-weighted energy of middle and side, each weighted so that their sum is the programme's.
+/// K-weighted energy of middle and side, each weighted so that their sum is the programme's, and
+/// what they have in common.
 #[derive(Debug, Clone, Copy, Default, PartialEq)]
 pub(crate) struct Energy {
     pub(crate) mid: f64,
     pub(crate) side: f64,
+    pub(crate) cross: f64,
 }
 
 impl Energy {
     pub(crate) fn total(self) -> f64 {
         self.mid + self.side
+    }
+
+    /// Correlation of left and right, −1 to 1, by L = M + S and R = M − S; none when one is silent.
+    pub(crate) fn correlation(self) -> Option<f64> {
+        let left = self.total() + 2.0 * self.cross;
+        let right = self.total() - 2.0 * self.cross;
+        let silent = 1e-9 * self.total();
+        (left > silent && right > silent)
+            .then(|| ((self.mid - self.side) / (left * right).sqrt()).clamp(-1.0, 1.0))
     }
 }
 
@@ -75,7 +86,7 @@ struct Energies<const N: usize> {
     coefficients: KWeightingCoefficients,
     left: KWeighting<N>,
     right: KWeighting<N>,
-    sums: [[f64; 2]; N],
+    sums: [[f64; 3]; N],
     weight: f64,
 }
 
@@ -85,7 +96,7 @@ impl<const N: usize> Energies<N> {
             coefficients: KWeightingCoefficients::new(rate_hz),
             left: KWeighting::new(),
             right: KWeighting::new(),
-            sums: [[0.0; 2]; N],
+            sums: [[0.0; 3]; N],
             weight: channels.weight() / f64::from(hop_length(rate_hz)),
         }
     }
@@ -98,12 +109,14 @@ impl<const N: usize> Energies<N> {
             let [mid, side] = mid_side(left[i], right[i]);
             self.sums[i][0] += mid * mid;
             self.sums[i][1] += side * side;
+            self.sums[i][2] += mid * side;
         }
     }
 
     fn end_hop(&mut self) -> [Energy; N] {
-        std::mem::replace(&mut self.sums, [[0.0; 2]; N])
-            .map(|[mid, side]| Energy { mid: mid * self.weight, side: side * self.weight })
+        std::mem::replace(&mut self.sums, [[0.0; 3]; N])
+            .map(|sums| sums.map(|sum| sum * self.weight))
+            .map(|[mid, side, cross]| Energy { mid, side, cross })
     }
 }
 

@@ -1,7 +1,8 @@
 //! Meters: what the processing did, as plain data.
 
+use crate::frame::{Frames, without_fault};
 use crate::loudness::{Energy, HOP_S, Hop, MatchState, lufs};
-use crate::units::SILENCE_DB;
+use crate::units::{SILENCE_DB, power_to_db};
 
 /// What the meters show, as plain data.
 ///
@@ -28,6 +29,16 @@ pub struct Readings {
     pub loudness_before_lufs: f32,
     /// Short-term loudness (3 s) of the processed output, LUFS.
     pub loudness_after_lufs: f32,
+    /// Sample peak of the last 3 s against the short-term loudness of the input, dB; 0 while there
+    /// is nothing to measure.
+    pub peak_to_loudness_before_db: f32,
+    /// The same of the processed output.
+    pub peak_to_loudness_after_db: f32,
+    /// Correlation of left and right of the input, K-weighted, averaged over 0.3 s, −1 to 1; none
+    /// when a channel is silent.
+    pub correlation_before: Option<f32>,
+    /// The same of the processed output.
+    pub correlation_after: Option<f32>,
     /// Gain the loudness match applies now, dB; 0 while it is off.
     pub match_gain_db: f32,
     /// What the match is doing.
@@ -48,6 +59,10 @@ impl Default for Readings {
             side_after_db: SILENCE_DB,
             loudness_before_lufs: SILENCE_DB,
             loudness_after_lufs: SILENCE_DB,
+            peak_to_loudness_before_db: 0.0,
+            peak_to_loudness_after_db: 0.0,
+            correlation_before: None,
+            correlation_after: None,
             match_gain_db: 0.0,
             match_state: MatchState::Learning,
             compare_gain_db: 0.0,
@@ -100,50 +115,87 @@ const LEVEL_S: f64 = 0.3;
 /// Steps of 100 ms in the short-term window of 3 s.
 const SHORT_TERM_STEPS: usize = 30;
 
-/// Mid and side levels and short-term loudness, before and after.
+/// Energy and sample peak of 100 ms.
+#[derive(Debug, Clone, Copy, Default)]
+struct Step {
+    energy: f64,
+    peak: f64,
+}
+
+/// Mid and side levels, correlation, short-term loudness and peaks, before (0) and after (1).
 #[derive(Debug)]
 pub(crate) struct LevelMeter {
-    before: Energy,
-    after: Energy,
-    steps: [[f64; 2]; SHORT_TERM_STEPS],
+    levels: [Energy; 2],
+    steps: [[Step; 2]; SHORT_TERM_STEPS],
     next: usize,
+    /// Sample peaks since the last step.
+    peaks: [f32; 2],
 }
 
 impl LevelMeter {
-    pub(crate) const fn new() -> Self {
-        const NOTHING: Energy = Energy { mid: 0.0, side: 0.0 };
-        Self { before: NOTHING, after: NOTHING, steps: [[0.0; 2]; SHORT_TERM_STEPS], next: 0 }
+    pub(crate) fn new() -> Self {
+        Self {
+            levels: [Energy::default(); 2],
+            steps: [[Step::default(); 2]; SHORT_TERM_STEPS],
+            next: 0,
+            peaks: [0.0; 2],
+        }
     }
 
     pub(crate) fn reset(&mut self) {
         *self = Self::new();
     }
 
+    /// Follows the peaks, block by block.
+    pub(crate) fn process(&mut self, dry: &Frames, processed: &Frames) {
+        for (peak, frames) in self.peaks.iter_mut().zip([dry, processed]) {
+            for channel in frames.channels() {
+                *peak = channel.iter().fold(*peak, |peak, &x| peak.max(without_fault(x).abs()));
+            }
+        }
+    }
+
     /// `gain` is the linear gain of the processed signal behind the tap.
     pub(crate) fn listen(&mut self, hop: &Hop, gain: f64) {
         let share = 1.0 - (-HOP_S / LEVEL_S).exp();
-        let power = gain * gain;
-        for (level, hop, power) in
-            [(&mut self.before, hop.dry, 1.0), (&mut self.after, hop.processed, power)]
+        let gains = [1.0, gain];
+        for ((level, hop), gain) in self.levels.iter_mut().zip([hop.dry, hop.processed]).zip(gains)
         {
+            let power = gain * gain;
             level.mid += share * (hop.mid * power - level.mid);
             level.side += share * (hop.side * power - level.side);
+            level.cross += share * (hop.cross * power - level.cross);
         }
-        if let Some([dry, processed]) = hop.step {
-            self.steps[self.next] = [dry, processed * power];
+        if let Some(energies) = hop.step {
+            self.steps[self.next] = std::array::from_fn(|i| Step {
+                energy: energies[i] * gains[i] * gains[i],
+                peak: f64::from(self.peaks[i]) * gains[i],
+            });
             self.next = (self.next + 1) % SHORT_TERM_STEPS;
+            self.peaks = [0.0; 2];
         }
     }
 
     pub(crate) fn read(&self, readings: &mut Readings) {
-        readings.mid_before_db = lufs(self.before.mid);
-        readings.side_before_db = lufs(self.before.side);
-        readings.mid_after_db = lufs(self.after.mid);
-        readings.side_after_db = lufs(self.after.side);
-        let short_term = |i: usize| {
-            lufs(self.steps.iter().map(|step| step[i]).sum::<f64>() / SHORT_TERM_STEPS as f64)
-        };
-        readings.loudness_before_lufs = short_term(0);
-        readings.loudness_after_lufs = short_term(1);
+        let [before, after] = self.levels;
+        readings.mid_before_db = lufs(before.mid);
+        readings.side_before_db = lufs(before.side);
+        readings.mid_after_db = lufs(after.mid);
+        readings.side_after_db = lufs(after.side);
+        readings.correlation_before = before.correlation().map(|x| x as f32);
+        readings.correlation_after = after.correlation().map(|x| x as f32);
+        let [before, after] = [0, 1].map(|i| {
+            let steps = || self.steps.iter().map(|step| step[i]);
+            let energy = steps().map(|step| step.energy).sum::<f64>() / SHORT_TERM_STEPS as f64;
+            let peak = steps().fold(0.0, |peak: f64, step| peak.max(step.peak));
+            let peak_to_loudness = if energy > 0.0 && peak > 0.0 {
+                power_to_db(peak * peak) as f32 - lufs(energy)
+            } else {
+                0.0
+            };
+            (lufs(energy), peak_to_loudness)
+        });
+        (readings.loudness_before_lufs, readings.peak_to_loudness_before_db) = before;
+        (readings.loudness_after_lufs, readings.peak_to_loudness_after_db) = after;
     }
 }

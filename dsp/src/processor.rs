@@ -203,6 +203,22 @@ impl Processor {
     /// # Panics
     /// When the slices differ in length.
     pub fn process(&mut self, left: &mut [f32], right: &mut [f32], key: Option<(&[f32], &[f32])>) {
+        self.process_tapped(left, right, key, |_, _| ());
+    }
+
+    /// As [`process`](Self::process), and hands every short block of dry and wet, left and right, to
+    /// `tap`: the bus after the input trim, and after the dynamics but before makeup, mix, match and
+    /// output trim. This is what [`Togetherness`](crate::Togetherness) listens to.
+    ///
+    /// # Panics
+    /// When the slices differ in length.
+    pub fn process_tapped(
+        &mut self,
+        left: &mut [f32],
+        right: &mut [f32],
+        key: Option<(&[f32], &[f32])>,
+        mut tap: impl FnMut([&[f32]; 2], [&[f32]; 2]),
+    ) {
         let len = left.len();
         assert_eq!(len, right.len(), "left and right differ in length");
         if let Some((key_left, key_right)) = key {
@@ -216,7 +232,7 @@ impl Processor {
         while start < len {
             let end = len.min(start + CHUNK.min(self.tap.until_hop()));
             let key = key.map(|(left, right)| (&left[start..end], &right[start..end]));
-            self.process_chunk(&mut left[start..end], &mut right[start..end], key);
+            self.process_chunk(&mut left[start..end], &mut right[start..end], key, &mut tap);
             start = end;
         }
     }
@@ -227,6 +243,7 @@ impl Processor {
         left: &mut [f32],
         right: &mut [f32],
         key: Option<(&[f32], &[f32])>,
+        tap: &mut impl FnMut([&[f32]; 2], [&[f32]; 2]),
     ) {
         self.raw.load(left, right);
         let external = key.map(|(left, right)| {
@@ -237,8 +254,10 @@ impl Processor {
         self.input.process(&mut self.trimmed);
         self.processed.copy_from(&self.trimmed);
         self.compressor.process(&mut self.processed, external);
+        tap(self.trimmed.channels(), self.processed.channels());
         self.output.process(&mut self.processed, &self.trimmed);
         self.reduction_meter.process(self.compressor.reductions());
+        self.level_meter.process(&self.raw, &self.processed);
         let hop = self.tap.process(&self.raw, &self.processed);
 
         let (mut output_gain, mut compare_gain) = ([0.0; CHUNK], [0.0; CHUNK]);

@@ -44,7 +44,9 @@ proptest! {
         let r = processor.readings();
         let all = [r.gain_reduction_db, r.gain_reduction_peak_db, r.gain_reduction_mean_db,
             r.mid_before_db, r.mid_after_db, r.side_before_db, r.side_after_db,
-            r.loudness_before_lufs, r.loudness_after_lufs, r.match_gain_db, r.compare_gain_db];
+            r.loudness_before_lufs, r.loudness_after_lufs, r.match_gain_db, r.compare_gain_db,
+            r.peak_to_loudness_before_db, r.peak_to_loudness_after_db,
+            r.correlation_before.unwrap_or(0.0), r.correlation_after.unwrap_or(0.0)];
         prop_assert!(all.iter().all(|x| x.is_finite()), "{r:?}");
     }
 }
