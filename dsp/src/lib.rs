@@ -27,6 +27,7 @@ mod loudness;
 mod monitor;
 mod meter;
 mod processor;
+mod togetherness;
 
 pub use loudness::{Channels, MatchMemory, MatchState, ProgrammeLoudness};
 pub use meter::Readings;
@@ -35,4 +36,5 @@ pub use settings::{
     Control, KEY_HIGHPASS_MIN_HZ, KEY_SOURCES, LISTENS, Listen, OFF_ON, Settings, SettingsError,
     Spec, Unit,
 };
+pub use togetherness::{BandFollow, NoReading, TOGETHERNESS_BANDS, TogetherReading, Togetherness};
 pub use units::SILENCE_DB;

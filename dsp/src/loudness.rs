@@ -313,8 +313,9 @@ impl Match {
         self.target_db = None;
     }
 
-    /// Keeps the gain it has.
+    /// Keeps the gain it has, rounded to what is saved, so that a reopened song is the same.
     pub(crate) fn hold(&mut self) {
+        self.gain_db = (self.gain_db as f32).into();
         self.state = MatchState::Held;
     }
 

@@ -5,13 +5,17 @@ use nice_plug::prelude::*;
 use tenon_dsp::{Channels, Listen, Processor, RateError, Settings};
 
 use crate::feed::FeedIn;
+use crate::listener::ListenerIn;
 use crate::state::{BusState, Restores};
 
 const MONO: std::num::NonZeroU32 = new_nonzero_u32(1);
 const STEREO: std::num::NonZeroU32 = new_nonzero_u32(2);
 
-/// The layouts on offer: stereo with a stereo key, stereo, mono. The main ports keep their
-/// generated names, because the framework names the output after the input.
+/// The layouts on offer: stereo with a stereo key, stereo, mono, mono with a mono key. The main
+/// ports keep their generated names, because the framework names the output after the input.
+///
+/// VST3 hosts begin with the first and can change the channels of a bus, but not the number of
+/// buses: for them a mono track has a key too.
 pub(crate) const LAYOUTS: &[AudioIOLayout] = &[
     AudioIOLayout {
         main_input_channels: Some(STEREO),
@@ -34,6 +38,17 @@ pub(crate) const LAYOUTS: &[AudioIOLayout] = &[
         main_output_channels: Some(MONO),
         ..AudioIOLayout::const_default()
     },
+    AudioIOLayout {
+        main_input_channels: Some(MONO),
+        main_output_channels: Some(MONO),
+        aux_input_ports: &[MONO],
+        names: PortNames {
+            layout: Some("Mono with key"),
+            aux_inputs: &["Key"],
+            ..PortNames::const_default()
+        },
+        ..AudioIOLayout::const_default()
+    },
 ];
 
 /// Samples handed to the engine at once, so that the buffers here suit any block of the host.
@@ -51,6 +66,7 @@ pub(crate) struct Audio {
     settings: Settings,
     restores: Restores,
     feed: FeedIn,
+    listener: ListenerIn,
     samples_to_readings: f64,
     /// The engine's right channel in mono.
     right: [f32; CHUNK],
@@ -65,14 +81,15 @@ pub(crate) struct Processed {
 }
 
 impl Audio {
-    /// An engine that hands its readings to `feed`.
-    pub(crate) fn new(processor: Processor, feed: FeedIn) -> Self {
+    /// An engine that hands its readings to `feed`, and what it does to the bus to `listener`.
+    pub(crate) fn new(processor: Processor, feed: FeedIn, listener: ListenerIn) -> Self {
         Self {
             processor,
             rate_hz: 0.0,
             settings: Settings::default(),
             restores: Restores::default(),
             feed,
+            listener,
             samples_to_readings: 0.0,
             right: [0.0; CHUNK],
         }
@@ -94,13 +111,15 @@ impl Audio {
             Channels::Stereo
         };
         self.processor.prepare(rate_hz, channels)?;
+        self.listener.set_rate(rate_hz);
         self.rate_hz = rate_hz;
         self.follow(state);
         Ok(self.processor.latency() as u32)
     }
 
-    /// Forgets all signal.
-    pub(crate) fn reset(&mut self) {
+    /// Forgets all signal, and starts at the settings of now.
+    pub(crate) fn reset(&mut self, state: &BusState) {
+        self.follow(state);
         self.processor.reset();
     }
 
@@ -112,6 +131,8 @@ impl Audio {
         state: &BusState,
     ) -> Processed {
         self.follow(state);
+        let listener = &mut self.listener;
+        let mut tap = |dry: [&[f32]; 2], wet: [&[f32]; 2]| listener.add(dry, wet);
         let samples = match main {
             [left, right, ..] => {
                 let samples = left.len().min(right.len());
@@ -124,15 +145,26 @@ impl Audio {
                         )),
                         _ => None,
                     };
-                    self.processor.process(&mut left[chunk.clone()], &mut right[chunk], key);
+                    let (left, right) = (&mut left[chunk.clone()], &mut right[chunk]);
+                    self.processor.process_tapped(left, right, key, &mut tap);
                 }
                 samples
             }
             [only] => {
-                for left in only.chunks_mut(CHUNK) {
+                for start in (0..only.len()).step_by(CHUNK) {
+                    let chunk = start..only.len().min(start + CHUNK);
+                    // Both sides of the engine hear the one key, as they do the one bus.
+                    let key = match key {
+                        Some([key]) => {
+                            let key = part(key, chunk.clone(), &SILENCE);
+                            Some((key, key))
+                        }
+                        _ => None,
+                    };
+                    let left = &mut only[chunk];
                     let right = &mut self.right[..left.len()];
                     right.copy_from_slice(left);
-                    self.processor.process(left, right, None);
+                    self.processor.process_tapped(left, right, key, &mut tap);
                 }
                 only.len()
             }
@@ -199,6 +231,7 @@ fn part<'a>(
 mod tests {
     use super::*;
     use crate::feed::{FeedOut, feed};
+    use crate::listener::listener;
     use nice_plug::params::internals::ParamPtr;
     use tenon_dsp::{Control, Readings};
 
@@ -218,7 +251,7 @@ mod tests {
     fn audio() -> (Audio, FeedOut) {
         let processor = Processor::new();
         let (feed_in, feed_out) = feed(processor.readings());
-        (Audio::new(processor, feed_in), feed_out)
+        (Audio::new(processor, feed_in, listener().0), feed_out)
     }
 
     fn set(state: &BusState, control: Control, value: f32) {
@@ -261,7 +294,7 @@ mod tests {
             set(&state, Control::Threshold, -30.0);
             let (mut audio, _) = audio();
             audio.activate(&LAYOUTS[1], 48_000.0, &state).unwrap();
-            audio.reset();
+            audio.reset(&state);
             let (mut left, mut right) = (signal(9_999, 1), signal(9_999, 2));
             let (mut left_alone, mut right_alone) = (left.clone(), right.clone());
             for (left, right) in left.chunks_mut(block).zip(right.chunks_mut(block)) {
@@ -285,7 +318,7 @@ mod tests {
         set(&state, Control::Threshold, -30.0);
         let (mut audio, _) = audio();
         audio.activate(&LAYOUTS[2], 48_000.0, &state).unwrap();
-        audio.reset();
+        audio.reset(&state);
         let mut left = signal(3_000, 1);
         let (mut left_alone, mut right_alone) = (left.clone(), left.clone());
         for left in left.chunks_mut(1_000) {
@@ -304,7 +337,7 @@ mod tests {
         let run = |key: Option<(Vec<f32>, Vec<f32>)>| {
             let (mut audio, _) = audio();
             audio.activate(&LAYOUTS[0], 48_000.0, &state).unwrap();
-            audio.reset();
+            audio.reset(&state);
             let (mut left, mut right) = programme.clone();
             match key {
                 Some((mut a, mut b)) => {
@@ -351,7 +384,7 @@ mod tests {
         let state = BusState::default();
         let (mut audio, _) = audio();
         audio.activate(&LAYOUTS[0], 48_000.0, &state).unwrap();
-        audio.reset();
+        audio.reset(&state);
         audio.process(&mut [&mut [], &mut []], Some(&[&mut [], &mut []]), &state);
         audio.process(&mut [&mut []], None, &state);
         audio.process(&mut [], None, &state);
@@ -366,7 +399,7 @@ mod tests {
         let state = BusState::default();
         let (mut audio, _) = audio();
         audio.activate(&LAYOUTS[1], 48_000.0, &state).unwrap();
-        audio.reset();
+        audio.reset(&state);
         let (mut left, mut right) = (signal(480, 1), signal(480, 2));
         audio.process(&mut [&mut left, &mut right], None, &state);
 
@@ -385,7 +418,7 @@ mod tests {
         let state = BusState::default();
         let (mut audio, _) = audio();
         audio.activate(&LAYOUTS[1], 48_000.0, &state).unwrap();
-        audio.reset();
+        audio.reset(&state);
         let status = |audio: &mut Audio| {
             let (mut left, mut right) = ([0.0; 64], [0.0; 64]);
             audio.process(&mut [&mut left, &mut right], None, &state).status
@@ -400,7 +433,7 @@ mod tests {
         let state = BusState::default();
         let (mut audio, mut editor) = audio();
         audio.activate(&LAYOUTS[1], 48_000.0, &state).unwrap();
-        audio.reset();
+        audio.reset(&state);
         let mut seen: Vec<Readings> = Vec::new();
         let mut news = 0;
         let (mut left, mut right) = (signal(48_000, 1), signal(48_000, 2));

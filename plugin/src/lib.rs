@@ -9,10 +9,13 @@ mod params;
 mod state;
 
 mod feed;
+mod listener;
 
 mod audio;
 
 mod editor;
+
+mod vst3;
 
 pub mod files;
 pub mod render;
@@ -27,6 +30,7 @@ use tenon_dsp::Processor;
 use audio::Audio;
 use editor::BusEditor;
 use feed::FeedOut;
+use listener::Listener;
 use state::BusState;
 
 /// The bus compressor.
@@ -34,6 +38,7 @@ pub struct Bus {
     state: Arc<BusState>,
     audio: Audio,
     feed: Arc<Mutex<FeedOut>>,
+    listener: Listener,
     repaint: RepaintNotifier,
 }
 
@@ -41,10 +46,12 @@ impl Default for Bus {
     fn default() -> Self {
         let processor = Processor::new();
         let (feed_in, feed_out) = feed::feed(processor.readings());
+        let (listener_in, listener) = listener::listener();
         Self {
             state: Arc::default(),
-            audio: Audio::new(processor, feed_in),
+            audio: Audio::new(processor, feed_in, listener_in),
             feed: Arc::new(Mutex::new(feed_out)),
+            listener,
             repaint: RepaintNotifier::new(),
         }
     }
@@ -69,7 +76,8 @@ impl Plugin for Bus {
     }
 
     fn editor(&mut self, _executor: AsyncExecutor<Self>) -> Option<BusEditor> {
-        Some(BusEditor::new(self.state.clone(), self.feed.clone(), self.repaint.clone()))
+        let sources = (self.feed.clone(), self.listener.clone());
+        Some(BusEditor::new(self.state.clone(), sources, self.repaint.clone()))
     }
 
     fn filter_state(state: &mut PluginState) {
@@ -96,7 +104,7 @@ impl Plugin for Bus {
     }
 
     fn reset(&mut self) {
-        self.audio.reset();
+        self.audio.reset(&self.state);
     }
 
     fn process(
@@ -138,7 +146,7 @@ impl Vst3Plugin for Bus {
 }
 
 nice_export_clap!(Bus);
-nice_export_vst3!(Bus);
+vst3::export!(Bus);
 
 #[cfg(test)]
 mod tests {

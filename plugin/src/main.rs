@@ -1,15 +1,15 @@
 //! The command line: reads arguments, shows progress and results. All work is in the library.
 
 use std::io::{self, IsTerminal, Write};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use clap::builder::{PossibleValuesParser, TypedValueParser};
 use clap::{Args, Parser, Subcommand};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
-use tenon::files::{self, Format};
+use tenon::files::{self, Format, Pending};
 use tenon::presets::{self, PresetError};
-use tenon::render::{Job, Rendered, render};
+use tenon::render::{Job, Rendered, compare, render};
 use tenon::text::{AssignmentError, assignment, range_text, to_text};
 use tenon_dsp::{Control, Settings};
 
@@ -30,6 +30,17 @@ enum Command {
     /// peaks may still differ, and with the match off their levels too: turn the monitors down
     /// before you listen.
     Render(Box<RenderArguments>),
+    /// Measure what changed between two files: one programme before and after some processing,
+    /// whoever did it.
+    Compare {
+        /// Stereo file from before.
+        before: PathBuf,
+        /// Stereo file from after, of the same sample rate and in time with the other.
+        after: PathBuf,
+        /// Write the figures to this file as JSON.
+        #[arg(long, value_name = "FILE")]
+        json: Option<PathBuf>,
+    },
     /// List the factory presets and what they set.
     Presets,
     /// List the controls: ids, values they take, defaults and meaning.
@@ -128,6 +139,9 @@ fn run(command: Command) -> Result<(), Box<dyn std::error::Error>> {
         Command::Presets => presets_text(),
         Command::Params => params_text(),
         Command::Render(arguments) => rendered_text(*arguments)?,
+        Command::Compare { before, after, json } => {
+            compared_text(&before, &after, json.as_deref())?
+        }
     };
     match io::stdout().write_all(text.as_bytes()) {
         // Whoever closed the pipe has read enough.
@@ -156,6 +170,22 @@ fn rendered_text(arguments: RenderArguments) -> Result<String, Box<dyn std::erro
     let mut text = report.table();
     for path in written {
         text += &format!("Wrote {}\n", path.display());
+    }
+    Ok(text)
+}
+
+fn compared_text(
+    before: &Path,
+    after: &Path,
+    json: Option<&Path>,
+) -> Result<String, Box<dyn std::error::Error>> {
+    let comparison = compare(before, after)?;
+    let mut text = comparison.table();
+    if let Some(json) = json {
+        let file = Pending::create(json)?;
+        file.fill(comparison.json().as_bytes())?;
+        file.commit()?;
+        text += &format!("Wrote {}\n", json.display());
     }
     Ok(text)
 }

@@ -13,7 +13,10 @@ use tenon_dsp::{
 };
 
 use crate::files::{self, Audio, Clipped, FileError, Format, Pending, WavFile};
-use crate::report::{GainReduction, Loudness, Match, Measured, Meter, Report, SideMid, TruePeak};
+use crate::report::{
+    Comparison, Figures, GainReduction, Match, Measured, Meter, Report, TogetherMeter,
+    TogetherReport,
+};
 
 /// What is to be rendered.
 #[derive(Debug, Clone, PartialEq)]
@@ -163,7 +166,7 @@ pub fn render(job: &Job, progress: &mut dyn FnMut(f64)) -> Result<Rendered, Rend
         true => Some(run.match_gain(&job.settings, &mut notes)),
         false => None,
     };
-    let (after, readings, output) = run.write(job, match_gain_db, output)?;
+    let Processed { after, readings, together, output } = run.write(job, match_gain_db, output)?;
     let output = clipped(output, &job.settings, &mut notes);
     let dry_output = match dry_output {
         Some(pending) => {
@@ -183,7 +186,7 @@ pub fn render(job: &Job, progress: &mut dyn FnMut(f64)) -> Result<Rendered, Rend
         None => None,
     };
 
-    let report = report(job, &before, &after, &readings, match_gain_db);
+    let report = report(job, &before, &after, &readings, together, match_gain_db);
     if let Some(json) = &json {
         json.fill(report.json().as_bytes())?;
     }
@@ -253,26 +256,38 @@ fn read(job: &Job) -> Result<(Audio, Option<Audio>), RenderError> {
     let (first, rest) = job.inputs.split_first().ok_or(RenderError::NoInput)?;
     let mut programme = files::read(first)?;
     let first_hz = programme.rate_hz;
-    let same_rate = |other: &Path| {
+    let at_this_rate = |other: &Path| {
         let audio = files::read(other)?;
-        if audio.rate_hz == first_hz {
-            return Ok(audio);
-        }
-        Err(RenderError::Rates {
-            first: first.clone(),
-            first_hz,
-            other: other.to_owned(),
-            other_hz: audio.rate_hz,
-        })
+        same_rate((first, first_hz), (other, audio.rate_hz))?;
+        Ok::<_, RenderError>(audio)
     };
     for input in rest {
-        programme.mix(&same_rate(input)?);
+        programme.mix(&at_this_rate(input)?);
     }
-    let mut key = job.key.as_deref().map(same_rate).transpose()?;
+    let mut key = job.key.as_deref().map(at_this_rate).transpose()?;
     if let Some(key) = &mut key {
         key.fit(programme.frames());
     }
     Ok((programme, key))
+}
+
+/// What came of processing.
+struct Processed {
+    after: Measured,
+    readings: Readings,
+    together: TogetherReport,
+    output: (Pending, Clipped),
+}
+
+/// Whether two files have one sample rate.
+fn same_rate(
+    (first, first_hz): (&Path, u32),
+    (other, other_hz): (&Path, u32),
+) -> Result<(), RenderError> {
+    if first_hz == other_hz {
+        return Ok(());
+    }
+    Err(RenderError::Rates { first: first.to_owned(), first_hz, other: other.to_owned(), other_hz })
 }
 
 /// Frames that are processed at a time. The engine gives the same samples for any number.
@@ -324,10 +339,11 @@ impl Run<'_> {
         }
         let mut processed = self.loudness();
         let engine = self.engine(&settings);
-        let Ok(_) = self.pass::<std::convert::Infallible>(engine, |left, right, fresh| {
+        let sink = |left: &mut [f32], right: &mut [f32], fresh| {
             processed.add(&left[fresh..], &right[fresh..]);
-            Ok(())
-        });
+            Ok::<(), std::convert::Infallible>(())
+        };
+        let Ok(_) = self.pass(engine, |_, _| (), sink);
         match dry.integrated_lufs().zip(processed.integrated_lufs()) {
             None => {
                 notes.push(
@@ -366,7 +382,7 @@ impl Run<'_> {
         job: &Job,
         match_gain_db: Option<f32>,
         output: Pending,
-    ) -> Result<(Measured, Readings, (Pending, Clipped)), FileError> {
+    ) -> Result<Processed, FileError> {
         let mut engine;
         match match_gain_db {
             Some(gain_db) => {
@@ -378,13 +394,20 @@ impl Run<'_> {
         let kept = if job.keep_latency { engine.latency() } else { 0 };
         let mut file = self.wav(job, output, kept)?;
         let mut meter = Meter::new(self.programme.rate_hz);
-        let readings = self.pass(engine, |left, right, fresh| {
+        let mut together = TogetherMeter::new(self.programme.rate_hz);
+        let tap = |dry: [&[f32]; 2], wet: [&[f32]; 2]| together.add(dry, wet);
+        let readings = self.pass(engine, tap, |left, right, fresh| {
             let from = if job.keep_latency { 0 } else { fresh };
             file.write(&mut left[from..], &mut right[from..])?;
             meter.add(&left[fresh..], &right[fresh..]);
             Ok(())
         })?;
-        Ok((meter.finish(), readings, file.finish()?))
+        Ok(Processed {
+            after: meter.finish(),
+            readings,
+            together: together.finish(),
+            output: file.finish()?,
+        })
     }
 
     /// Writes the programme as it is, but for one gain.
@@ -418,10 +441,12 @@ impl Run<'_> {
     }
 
     /// Sends the whole programme through the engine, and silence after it until the last frame
-    /// has come out. `sink` gets left, right, and how many frames at the start are still latency.
+    /// has come out. `tap` gets the bus before and after the dynamics; `sink` gets left, right, and
+    /// how many frames at the start are still latency.
     fn pass<E>(
         &mut self,
         mut engine: Processor,
+        mut tap: impl FnMut([&[f32]; 2], [&[f32]; 2]),
         mut sink: impl FnMut(&mut [f32], &mut [f32], usize) -> Result<(), E>,
     ) -> Result<Readings, E> {
         let mut latency = Latency(engine.latency());
@@ -441,7 +466,7 @@ impl Run<'_> {
                 excerpt(&key.right, start, key_right);
                 (&*key_left, &*key_right)
             });
-            engine.process(left, right, key);
+            engine.process_tapped(left, right, key, &mut tap);
             sink(left, right, latency.within(length))?;
             self.advance(length.min(frames.saturating_sub(start)));
             start += length;
@@ -500,6 +525,7 @@ fn report(
     before: &Measured,
     after: &Measured,
     readings: &Readings,
+    togetherness: TogetherReport,
     match_gain_db: Option<f32>,
 ) -> Report {
     let settings = &job.settings;
@@ -525,15 +551,46 @@ fn report(
             max_db: f64::from(readings.gain_reduction_peak_db),
             mean_db: Some(mean_db).filter(|&mean| mean > 0.0),
         },
-        loudness: Loudness { before_lufs: before.loudness_lufs, after_lufs: after.loudness_lufs },
-        true_peak: TruePeak {
-            before_dbtp: before.true_peak_dbtp,
-            after_dbtp: after.true_peak_dbtp,
-        },
         loudness_match: Match { gain_db: match_gain_db.map(f64::from), error_lu },
-        side_mid: SideMid { before_db: before.side_mid_db, after_db: after.side_mid_db },
+        figures: Figures::new(before, after, togetherness),
     }
 }
+
+/// Compares two files that ought to be one programme before and after some processing, whoever did
+/// it. The shorter one is padded with silence.
+///
+/// # Errors
+/// When a file cannot be read, or their sample rates differ.
+pub fn compare(before: &Path, after: &Path) -> Result<Comparison, RenderError> {
+    let (mut dry, mut wet) = (files::read(before)?, files::read(after)?);
+    same_rate((before, dry.rate_hz), (after, wet.rate_hz))?;
+    let frames = dry.frames().max(wet.frames());
+    dry.fit(frames);
+    wet.fit(frames);
+    let measured = |audio: &Audio| {
+        let mut meter = Meter::new(audio.rate_hz);
+        meter.add(&audio.left, &audio.right);
+        meter.finish()
+    };
+    let mut together = TogetherMeter::new(dry.rate_hz);
+    for start in (0..frames).step_by(TOGETHER_BLOCK) {
+        let block = start..frames.min(start + TOGETHER_BLOCK);
+        together.add(
+            [&dry.left[block.clone()], &dry.right[block.clone()]],
+            [&wet.left[block.clone()], &wet.right[block]],
+        );
+    }
+    let name = |path: &Path| path.display().to_string();
+    Ok(Comparison {
+        version: env!("CARGO_PKG_VERSION"),
+        before: name(before),
+        after: name(after),
+        figures: Figures::new(&measured(&dry), &measured(&wet), together.finish()),
+    })
+}
+
+/// Frames between looks at the clock of togetherness, as the engine hands them over.
+const TOGETHER_BLOCK: usize = 64;
 
 #[cfg(test)]
 mod tests {

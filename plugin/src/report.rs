@@ -6,7 +6,7 @@
 use ebur128::{EbuR128, Mode};
 use serde::Serialize;
 use serde::ser::{SerializeMap, Serializer};
-use tenon_dsp::{Control, Settings, Unit};
+use tenon_dsp::{Control, NoReading, Settings, TogetherReading, Togetherness, Unit};
 
 use crate::text::to_text;
 
@@ -15,6 +15,8 @@ pub struct Meter {
     programme: EbuR128,
     mid: Energy,
     side: Energy,
+    /// Sums of L², R² and L·R.
+    products: [f64; 3],
 }
 
 /// What a [`Meter`] found. A value is none where there is nothing to measure.
@@ -28,6 +30,15 @@ pub struct Measured {
     /// K-weighted energy of the side against that of the mid over the whole programme, without
     /// gating, dB. Mid is half the sum of left and right, side half the difference.
     pub side_mid_db: Option<f64>,
+    /// Correlation of left and right over the whole programme, −1 to 1; none when one is silent.
+    pub correlation: Option<f64>,
+}
+
+impl Measured {
+    /// True peak above integrated loudness, dB.
+    pub fn peak_to_loudness_db(&self) -> Option<f64> {
+        self.true_peak_dbtp.zip(self.loudness_lufs).map(|(peak, loudness)| peak - loudness)
+    }
 }
 
 impl Meter {
@@ -40,6 +51,7 @@ impl Meter {
             programme: EbuR128::new(2, rate_hz, Mode::I | Mode::TRUE_PEAK).expect(RATE),
             mid: Energy::new(rate_hz),
             side: Energy::new(rate_hz),
+            products: [0.0; 3],
         }
     }
 
@@ -54,6 +66,12 @@ impl Meter {
         let pairs = || left.iter().zip(right);
         self.mid.add(pairs().map(|(l, r)| 0.5 * (l + r)));
         self.side.add(pairs().map(|(l, r)| 0.5 * (l - r)));
+        for (&l, &r) in pairs() {
+            let (l, r) = (f64::from(l), f64::from(r));
+            for (sum, product) in self.products.iter_mut().zip([l * l, r * r, l * r]) {
+                *sum += product;
+            }
+        }
     }
 
     /// The figures of what was added.
@@ -62,10 +80,13 @@ impl Meter {
         let peak = |channel| self.programme.true_peak(channel).expect(MODE);
         let peak_db = 20.0 * peak(0).max(peak(1)).log10();
         let (mid_db, side_db) = (self.mid.level_db(), self.side.level_db());
+        let [left, right, both] = self.products;
+        let correlation = both / (left * right).sqrt();
         Measured {
             loudness_lufs: Some(loudness).filter(|l| l.is_finite()),
             true_peak_dbtp: Some(peak_db).filter(|p| p.is_finite()),
             side_mid_db: side_db.zip(mid_db).map(|(side, mid)| side - mid),
+            correlation: Some(correlation).filter(|c| c.is_finite()),
         }
     }
 }
@@ -144,15 +165,87 @@ pub struct Report {
     pub settings: Settings,
     /// Gain reduction.
     pub gain_reduction: GainReduction,
+    /// Loudness match.
+    #[serde(rename = "match")]
+    pub loudness_match: Match,
+    /// Before and after.
+    #[serde(flatten)]
+    pub figures: Figures,
+}
+
+/// How two files compare. The JSON as in [`Report`].
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Comparison {
+    /// Version of the program.
+    pub version: &'static str,
+    /// The file from before.
+    pub before: String,
+    /// The file from after.
+    pub after: String,
+    /// Before and after.
+    #[serde(flatten)]
+    pub figures: Figures,
+}
+
+/// What changed between two signals.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Figures {
     /// Integrated loudness.
     pub loudness: Loudness,
     /// True peak.
     pub true_peak: TruePeak,
-    /// Loudness match.
-    #[serde(rename = "match")]
-    pub loudness_match: Match,
+    /// Peak to loudness.
+    pub peak_to_loudness: PeakToLoudness,
     /// Side against mid.
     pub side_mid: SideMid,
+    /// Correlation of left and right.
+    pub correlation: Correlation,
+    /// Togetherness.
+    pub togetherness: TogetherReport,
+}
+
+impl Figures {
+    /// From what was measured.
+    pub fn new(before: &Measured, after: &Measured, togetherness: TogetherReport) -> Self {
+        Self {
+            loudness: Loudness {
+                before_lufs: before.loudness_lufs,
+                after_lufs: after.loudness_lufs,
+            },
+            true_peak: TruePeak {
+                before_dbtp: before.true_peak_dbtp,
+                after_dbtp: after.true_peak_dbtp,
+            },
+            peak_to_loudness: PeakToLoudness {
+                before_db: before.peak_to_loudness_db(),
+                after_db: after.peak_to_loudness_db(),
+            },
+            side_mid: SideMid { before_db: before.side_mid_db, after_db: after.side_mid_db },
+            correlation: Correlation { before: before.correlation, after: after.correlation },
+            togetherness,
+        }
+    }
+
+    /// Rows of a table: what has a value before and one after, under a heading.
+    fn pairs(&self) -> String {
+        let row = |name, before: &str, after: &str| format!("{name:<16}{before:>13}{after:>13}\n");
+        let pair =
+            |name, unit, before, after| row(name, &figure(before, unit), &figure(after, unit));
+        [
+            row("", "before", "after"),
+            pair("Loudness", "LUFS", self.loudness.before_lufs, self.loudness.after_lufs),
+            pair("True peak", "dBTP", self.true_peak.before_dbtp, self.true_peak.after_dbtp),
+            pair(
+                "Peak/loudness",
+                "dB",
+                self.peak_to_loudness.before_db,
+                self.peak_to_loudness.after_db,
+            ),
+            pair("Side/mid", "dB", self.side_mid.before_db, self.side_mid.after_db),
+            pair("Correlation", "", self.correlation.before, self.correlation.after),
+        ]
+        .concat()
+    }
 }
 
 /// Gain reduction, dB ≥ 0.
@@ -201,6 +294,114 @@ pub struct SideMid {
     pub after_db: Option<f64>,
 }
 
+/// True peak above integrated loudness, dB.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct PeakToLoudness {
+    /// Of the summed inputs.
+    pub before_db: Option<f64>,
+    /// Of the output.
+    pub after_db: Option<f64>,
+}
+
+/// Correlation of left and right; see [`Measured::correlation`].
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Correlation {
+    /// Of the summed inputs.
+    pub before: Option<f64>,
+    /// Of the output.
+    pub after: Option<f64>,
+}
+
+/// How far the processing moved all parts together, as means of the readings every half second; see
+/// [`TogetherReading`]. High is not better.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct TogetherReport {
+    /// Togetherness, 0 to 100 %; none when there was never a reading.
+    pub percent: Option<f64>,
+    /// How far the parts got the same movement, 0 to 1.
+    pub shared: Option<f64>,
+    /// Size of the movement in common, dB.
+    pub movement_db: Option<f64>,
+    /// How far the parts of the dry programme move together by themselves, 0 to 100 %.
+    pub programme_percent: Option<f64>,
+    /// Why there was never a reading.
+    pub no_reading: Option<String>,
+    /// The reading over time.
+    pub series: Vec<TogetherPoint>,
+}
+
+/// Togetherness at a moment.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct TogetherPoint {
+    /// Time from the start of the programme, seconds.
+    pub time_s: f64,
+    /// Togetherness, 0 to 100 %; none when there is no reading.
+    pub percent: Option<f64>,
+}
+
+/// Follows togetherness through a programme.
+pub struct TogetherMeter {
+    togetherness: Togetherness,
+    rate_hz: f64,
+    frames: u64,
+    readings: Vec<Result<TogetherReading, NoReading>>,
+}
+
+impl TogetherMeter {
+    /// Seconds between readings.
+    const EVERY_S: f64 = 0.5;
+
+    /// A meter that has heard nothing.
+    ///
+    /// # Panics
+    /// When the engine does not run at the rate.
+    pub fn new(rate_hz: u32) -> Self {
+        let rate_hz = f64::from(rate_hz);
+        let togetherness = Togetherness::new(rate_hz).expect(RATE);
+        Self { togetherness, rate_hz, frames: 0, readings: Vec::new() }
+    }
+
+    /// Adds frames, left and right, of the bus before and after the dynamics.
+    pub fn add(&mut self, dry: [&[f32]; 2], wet: [&[f32]; 2]) {
+        self.togetherness.add(dry, wet);
+        self.frames += dry[0].len() as u64;
+        if self.frames as f64 >= self.time_s(self.readings.len()) * self.rate_hz {
+            self.readings.push(self.togetherness.reading());
+        }
+    }
+
+    fn time_s(&self, point: usize) -> f64 {
+        (point + 1) as f64 * Self::EVERY_S
+    }
+
+    /// The report of what was added.
+    pub fn finish(self) -> TogetherReport {
+        let found = || self.readings.iter().flatten();
+        let count = found().count() as f64;
+        let mean = |of: fn(&TogetherReading) -> f32| {
+            (count > 0.0)
+                .then(|| found().map(|reading| f64::from(of(reading))).sum::<f64>() / count)
+        };
+        let reason = || match self.readings.last() {
+            Some(Err(reason)) => *reason,
+            _ => NoReading::TooShort,
+        };
+        TogetherReport {
+            percent: mean(|reading| reading.percent),
+            shared: mean(|reading| reading.shared),
+            movement_db: mean(|reading| reading.movement_db),
+            programme_percent: mean(|reading| reading.programme_percent),
+            no_reading: (count == 0.0).then(|| reason().to_string()),
+            series: (self.readings.iter().enumerate())
+                .map(|(point, reading)| TogetherPoint {
+                    time_s: self.time_s(point),
+                    percent: reading.ok().map(|reading| reading.percent.into()),
+                })
+                .collect(),
+        }
+    }
+}
+
 fn settings_by_id<S: Serializer>(settings: &Settings, serializer: S) -> Result<S::Ok, S::Error> {
     let mut map = serializer.serialize_map(Some(Control::ALL.len()))?;
     for control in Control::ALL {
@@ -217,19 +418,11 @@ fn settings_by_id<S: Serializer>(settings: &Settings, serializer: S) -> Result<S
 impl Report {
     /// The figures as a table with units.
     pub fn table(&self) -> String {
-        let row = |name, before: &str, after: &str| format!("{name:<16}{before:>13}{after:>13}");
-        let pair =
-            |name, unit, before, after| row(name, &figure(before, unit), &figure(after, unit));
-        let line = |name, value: &str, more: &str| format!("{name:<16}{value:>13} {more}");
-        let (loudness, peak, side_mid) = (&self.loudness, &self.true_peak, &self.side_mid);
         let reduction = &self.gain_reduction;
         let mean = figure(reduction.mean_db, "dB");
         let error = figure(self.loudness_match.error_lu, "LU");
         [
-            row("", "before", "after"),
-            pair("Loudness", "LUFS", loudness.before_lufs, loudness.after_lufs),
-            pair("True peak", "dBTP", peak.before_dbtp, peak.after_dbtp),
-            pair("Side/mid", "dB", side_mid.before_db, side_mid.after_db),
+            self.figures.pairs(),
             line(
                 "Gain reduction",
                 &figure(Some(reduction.max_db), "dB"),
@@ -243,24 +436,64 @@ impl Report {
                 ),
                 None => line("Loudness match", "off", ""),
             },
+            self.figures.togetherness.line(),
         ]
-        .map(|line| line.trim_end().to_owned() + "\n")
         .concat()
     }
 
     /// The report as JSON, with a line end.
     pub fn json(&self) -> String {
-        serde_json::to_string_pretty(self).expect("every key is a string") + "\n"
+        json(self)
     }
 }
 
-/// A figure with two digits and its unit, or a dash.
-fn figure(value: Option<f64>, unit: &str) -> String {
-    match value {
-        // Adding zero turns −0 into 0.
-        Some(value) => format!("{:.2} {unit}", (value * 100.0).round() / 100.0 + 0.0),
-        None => format!("- {unit}"),
+impl Comparison {
+    /// The figures as a table with units.
+    pub fn table(&self) -> String {
+        self.figures.pairs() + &self.figures.togetherness.line()
     }
+
+    /// The comparison as JSON, with a line end.
+    pub fn json(&self) -> String {
+        json(self)
+    }
+}
+
+fn json(report: &impl Serialize) -> String {
+    serde_json::to_string_pretty(report).expect("every key is a string") + "\n"
+}
+
+impl TogetherReport {
+    fn line(&self) -> String {
+        match &self.no_reading {
+            None => line(
+                "Togetherness",
+                &figure(self.percent, "%"),
+                &format!(
+                    "on average: shared {}, movement {}; the programme itself {}",
+                    figure(self.shared, ""),
+                    figure(self.movement_db, "dB"),
+                    figure(self.programme_percent, "%"),
+                ),
+            ),
+            Some(reason) => line("Togetherness", "-", &format!("no reading: {reason}")),
+        }
+    }
+}
+
+/// A row of a table that has one value.
+fn line(name: &str, value: &str, more: &str) -> String {
+    format!("{name:<16}{value:>13} {more}").trim_end().to_owned() + "\n"
+}
+
+/// A figure with two digits and its unit, if it has one, or a dash.
+fn figure(value: Option<f64>, unit: &str) -> String {
+    let number = match value {
+        // Adding zero turns −0 into 0.
+        Some(value) => format!("{:.2}", (value * 100.0).round() / 100.0 + 0.0),
+        None => "-".to_owned(),
+    };
+    format!("{number} {unit}").trim_end().to_owned()
 }
 
 #[cfg(test)]
@@ -316,10 +549,41 @@ mod tests {
         close(measure(&left, &right).side_mid_db, 10.0 * 0.5f64.log10(), 0.01);
     }
 
+    /// Equal sines a third of a right angle apart correlate as the cosine of their phase.
+    #[test]
+    fn correlation_is_that_of_the_whole_programme() {
+        let tone = |phase: f64| -> Vec<f32> {
+            (0..48_000).map(|n| (TAU * n as f64 / 48.0 + phase).sin() as f32).collect()
+        };
+        let (left, right) = (tone(0.0), tone(TAU / 6.0));
+        close(measure(&left, &right).correlation, 0.5, 1e-6);
+    }
+
+    #[test]
+    fn togetherness_without_a_reading_says_why() {
+        let mut meter = TogetherMeter::new(RATE_HZ);
+        let silent = vec![0.0; 60];
+        for _ in 0..4_000 {
+            meter.add([&silent, &silent], [&silent, &silent]);
+        }
+        let report = meter.finish();
+        assert_eq!(report.percent, None);
+        assert_eq!(report.no_reading, Some(NoReading::DrySilent.to_string()));
+        assert_eq!(report.series.len(), 10);
+        assert_eq!(report.series[9], TogetherPoint { time_s: 5.0, percent: None });
+        let report = TogetherMeter::new(RATE_HZ).finish();
+        assert_eq!(report.no_reading, Some(NoReading::TooShort.to_string()));
+    }
+
     #[test]
     fn nothing_to_measure_is_no_value() {
         let silent = vec![0.0; 30_000];
-        let nothing = Measured { loudness_lufs: None, true_peak_dbtp: None, side_mid_db: None };
+        let nothing = Measured {
+            loudness_lufs: None,
+            true_peak_dbtp: None,
+            side_mid_db: None,
+            correlation: None,
+        };
         assert_eq!(measure(&silent, &silent), nothing);
         assert_eq!(measure(&[], &[]), nothing);
         let tone = sine(1000.0, 0.2, 1.0);
@@ -335,10 +599,25 @@ mod tests {
             preset: Some("Mid only"),
             settings: Settings::default().with(Control::Threshold, -18.5),
             gain_reduction: GainReduction { max_db: 3.256, mean_db: Some(1.5) },
-            loudness: Loudness { before_lufs: Some(-18.0), after_lufs: Some(-18.004) },
-            true_peak: TruePeak { before_dbtp: Some(-5.25), after_dbtp: Some(-0.001) },
             loudness_match: Match { gain_db: Some(1.25), error_lu: Some(-0.004) },
-            side_mid: SideMid { before_db: None, after_db: Some(-12.5) },
+            figures: Figures {
+                loudness: Loudness { before_lufs: Some(-18.0), after_lufs: Some(-18.004) },
+                true_peak: TruePeak { before_dbtp: Some(-5.25), after_dbtp: Some(-0.001) },
+                peak_to_loudness: PeakToLoudness { before_db: Some(12.75), after_db: Some(17.997) },
+                side_mid: SideMid { before_db: None, after_db: Some(-12.5) },
+                correlation: Correlation { before: None, after: Some(0.5) },
+                togetherness: TogetherReport {
+                    percent: Some(17.25),
+                    shared: Some(0.625),
+                    movement_db: Some(0.5),
+                    programme_percent: Some(20.0),
+                    no_reading: None,
+                    series: vec![
+                        TogetherPoint { time_s: 0.5, percent: None },
+                        TogetherPoint { time_s: 1.0, percent: Some(17.25) },
+                    ],
+                },
+            },
         }
     }
 
@@ -349,14 +628,20 @@ mod tests {
             "                       before        after
 Loudness          -18.00 LUFS  -18.00 LUFS
 True peak          -5.25 dBTP    0.00 dBTP
+Peak/loudness        12.75 dB     18.00 dB
 Side/mid                 - dB    -12.50 dB
+Correlation                 -         0.50
 Gain reduction        3.26 dB at most, 1.50 dB on average while it worked
 Loudness match        1.25 dB throughout, error 0.00 LU
+Togetherness          17.25 % on average: shared 0.63, movement 0.50 dB; the programme itself 20.00 %
 "
         );
         let mut off = example();
         off.loudness_match = Match { gain_db: None, error_lu: None };
-        assert!(off.table().ends_with("\nLoudness match            off\n"));
+        off.figures.togetherness.no_reading = Some(NoReading::TooShort.to_string());
+        let table = off.table();
+        assert!(table.contains("\nLoudness match            off\n"), "{table}");
+        assert!(table.contains("\nTogetherness                - no reading: "), "{table}");
     }
 
     #[test]
@@ -368,6 +653,19 @@ Loudness match        1.25 dB throughout, error 0.00 LU
             "true_peak": { "before_dbtp": -5.25, "after_dbtp": -0.001 },
             "match": { "gain_db": 1.25, "error_lu": -0.004 },
             "side_mid": { "before_db": null, "after_db": -12.5 },
+            "peak_to_loudness": { "before_db": 12.75, "after_db": 17.997 },
+            "correlation": { "before": null, "after": 0.5 },
+            "togetherness": {
+                "percent": 17.25,
+                "shared": 0.625,
+                "movement_db": 0.5,
+                "programme_percent": 20.0,
+                "no_reading": null,
+                "series": [
+                    { "time_s": 0.5, "percent": null },
+                    { "time_s": 1.0, "percent": 17.25 },
+                ],
+            },
         });
         for (name, value) in figures.as_object().unwrap() {
             assert_eq!(&json[name], value);

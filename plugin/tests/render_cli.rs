@@ -231,6 +231,9 @@ fn table_and_json_tell_what_is_in_the_file() {
         "Gain reduction",
         "on average while it worked",
         "Loudness match",
+        "Peak/loudness",
+        "Correlation",
+        "Togetherness",
         "Wrote out.wav",
         "Wrote figures.json",
     ] {
@@ -255,20 +258,34 @@ fn table_and_json_tell_what_is_in_the_file() {
     assert!(max > mean && mean > 0.1, "{max} dB, {mean} dB");
     assert!(figure("match", "gain_db") > 0.0);
 
+    let crest = figure("true_peak", "after_dbtp") - figure("loudness", "after_lufs");
+    assert!((figure("peak_to_loudness", "after_db") - crest).abs() < 1e-9);
+    assert!((-1.0..=1.0).contains(&figure("correlation", "after")));
+    let series = json["togetherness"]["series"].as_array().unwrap();
+    let times: Vec<f64> = series.iter().map(|point| point["time_s"].as_f64().unwrap()).collect();
+    assert_eq!(times, [0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 3.5, 4.0]);
+    let read: Vec<f64> = series.iter().filter_map(|point| point["percent"].as_f64()).collect();
+    assert!(!read.is_empty() && series[0]["percent"].is_null(), "{series:?}");
+    let mean = read.iter().sum::<f64>() / read.len() as f64;
+    assert!((figure("togetherness", "percent") - mean).abs() < 1e-9);
+
     let mut keys: Vec<&str> = json.as_object().unwrap().keys().map(String::as_str).collect();
     keys.sort_unstable();
     assert_eq!(
         keys,
         [
+            "correlation",
             "gain_reduction",
             "inputs",
             "key",
             "loudness",
             "match",
             "output",
+            "peak_to_loudness",
             "preset",
             "settings",
             "side_mid",
+            "togetherness",
             "true_peak",
             "version"
         ]
@@ -812,4 +829,29 @@ fn controls_are_listed_with_what_they_take() {
     assert_eq!(words("threshold"), "threshold -60.00 dB to 0.00 dB -18.00 dB");
     assert_eq!(words("key_highpass"), "key_highpass off, or 20.0 Hz to 500.0 Hz 80.0 Hz");
     assert_eq!(words("listen"), "listen output, delta or key output");
+}
+
+/// A render's own figures of what changed, found again in its files.
+#[test]
+fn compare_measures_two_files_as_a_render_does_its_own() {
+    let bench = Bench::new();
+    bench.write("in.wav", &drums(6.0));
+    bench.render(&["in.wav", "-o", "out.wav", "--format", "32f", "--json", "render.json"]);
+    let output = bench.tenon(&["compare", "in.wav", "out.wav", "--json", "compare.json"]);
+    assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+    let table = text(&output.stdout);
+    assert!(table.contains("Togetherness") && table.contains("Wrote compare.json"), "{table}");
+    let (rendered, compared) = (bench.json("render.json"), bench.json("compare.json"));
+    for group in ["loudness", "true_peak", "peak_to_loudness", "side_mid", "correlation"] {
+        assert_eq!(compared[group], rendered[group], "{group}");
+    }
+    // The files hold the match gain too, which stays the same and does not count.
+    let percent = |json: &Value| json["togetherness"]["percent"].as_f64().unwrap();
+    assert!((percent(&compared) - percent(&rendered)).abs() < 0.1);
+
+    bench.write_at("other.wav", &drums(1.0), 44_100);
+    let refused = bench.tenon(&["compare", "in.wav", "other.wav"]);
+    assert_eq!(refused.status.code(), Some(2));
+    let message = text(&refused.stderr);
+    assert!(message.contains("other.wav") && message.contains("44100"), "{message}");
 }

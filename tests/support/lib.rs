@@ -6,6 +6,7 @@ mod random;
 mod stereo;
 pub mod measure;
 pub mod signals;
+pub mod mixes;
 pub mod song;
 
 pub use stereo::Stereo;

@@ -611,7 +611,7 @@ mod tests {
 
     #[test]
     fn stems_are_finite_of_equal_length_start_and_end_in_silence() {
-        for rate in [8_000, 44_100, 96_000] {
+        for rate in [8_000, 44_100] {
             for stem in stems(rate) {
                 for side in [&stem.left, &stem.right] {
                     assert_eq!(side.len(), (LENGTH_S * f64::from(rate)) as usize);

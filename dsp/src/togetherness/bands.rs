@@ -37,8 +37,7 @@ impl Layout {
     pub(super) fn new(rate_hz: f64, length: usize) -> Self {
         let lowest = erb_number(LOWEST_HZ);
         let highest = erb_number(HIGHEST_HZ.min(HIGHEST_SHARE * rate_hz));
-        let hz =
-            |band: f64| erb_hz(lowest + (highest - lowest) * band / TOGETHERNESS_BANDS as f64);
+        let hz = |band: f64| erb_hz(lowest + (highest - lowest) * band / TOGETHERNESS_BANDS as f64);
         // First bin at or above the lower end of a band.
         let bin = |band: usize| (hz(band as f64) * length as f64 / rate_hz).ceil() as usize;
         Self {

@@ -86,8 +86,7 @@ impl Fit {
     fn new(now: &Sums, average: &Sums, channel: usize) -> Option<Self> {
         let steady = steady_mapping(average, channel);
         let expected = power(now, steady);
-        let shared: Complex<f64> =
-            (0..2).map(|i| steady[i].conj() * now.between[i][channel]).sum();
+        let shared: Complex<f64> = (0..2).map(|i| steady[i].conj() * now.between[i][channel]).sum();
         let likeness = shared.norm_sqr() / (expected * now.wet[channel]);
         let steady_gain = power(average, steady) / average.dry[channel];
         let gain_db = 20.0 * (shared.norm() / expected).log10() + 10.0 * steady_gain.log10();
@@ -126,8 +125,8 @@ mod tests {
             for i in 0..2 {
                 sums.dry[i] += x[i].norm_sqr();
                 sums.wet[i] += y[i].norm_sqr();
-                for j in 0..2 {
-                    sums.between[i][j] += x[i].conj() * y[j];
+                for (between, y) in sums.between[i].iter_mut().zip(y) {
+                    *between += x[i].conj() * y;
                 }
             }
             sums.dry_cross += x[0].conj() * x[1];

@@ -1,5 +1,6 @@
 //! Hann-windowed spectra of middle and side, dry and wet, hop by hop.
 
+use crate::frame::is_fault;
 use crate::mid_side::mid_side;
 use realfft::num_complex::Complex;
 use realfft::{RealFftPlanner, RealToComplex};
@@ -78,7 +79,7 @@ impl Spectra {
     }
 
     /// Takes samples of left and right until the window is full; how many it took, and the spectra
-    /// if it is.
+    /// if it is. A window with a fault in it has no spectrum: its bins are not numbers.
     pub(super) fn take(
         &mut self,
         dry: [&[f32]; 2],
@@ -86,9 +87,10 @@ impl Spectra {
     ) -> (usize, Option<&[Vec<Bin>; SIGNALS]>) {
         let length = self.window.len();
         let count = dry[0].len().min(length - self.filled);
+        let sound = |x: f32| if is_fault(x) { f64::NAN } else { x.into() };
         for (first, [left, right]) in [(DRY, dry), (WET, wet)] {
             for n in 0..count {
-                let [mid, side] = mid_side(left[n].into(), right[n].into());
+                let [mid, side] = mid_side(sound(left[n]), sound(right[n]));
                 self.samples[first][self.filled + n] = mid;
                 self.samples[first + 1][self.filled + n] = side;
             }

@@ -27,6 +27,7 @@ use nice_plug_egui::{
 };
 
 use crate::feed::FeedOut;
+use crate::listener::{Listener, Listening};
 use crate::state::{BusState, View};
 
 use hand::Hand;
@@ -41,19 +42,27 @@ const POLL: Duration = Duration::from_millis(33);
 pub struct BusEditor {
     state: Arc<BusState>,
     feed: Arc<Mutex<FeedOut>>,
+    listener: Listener,
     repaint: RepaintNotifier,
     /// The system's scale as the last window found it, as f32 bits.
     system_scale: Arc<AtomicU32>,
 }
 
 impl BusEditor {
-    /// An editor of `state` that shows `feed`. Drawing is asked for through `repaint`.
+    /// An editor of `state` that shows readings and togetherness from its sources. Drawing is asked
+    /// for through `repaint`.
     pub(crate) fn new(
         state: Arc<BusState>,
-        feed: Arc<Mutex<FeedOut>>,
+        (feed, listener): (Arc<Mutex<FeedOut>>, Listener),
         repaint: RepaintNotifier,
     ) -> Self {
-        Self { state, feed, repaint, system_scale: Arc::new(AtomicU32::new(1.0_f32.to_bits())) }
+        Self {
+            state,
+            feed,
+            listener,
+            repaint,
+            system_scale: Arc::new(AtomicU32::new(1.0_f32.to_bits())),
+        }
     }
 }
 
@@ -73,6 +82,8 @@ impl Editor for BusEditor {
         let sheet = Sheet {
             state: self.state.clone(),
             feed: self.feed.clone(),
+            listener: self.listener.clone(),
+            listening: None,
             system_scale: self.system_scale.clone(),
             zoom: zoom(view),
             host: None,
@@ -118,6 +129,9 @@ fn zoom(view: View) -> f32 {
 struct Sheet {
     state: Arc<BusState>,
     feed: Arc<Mutex<FeedOut>>,
+    listener: Listener,
+    /// Togetherness is measured while the editor is open.
+    listening: Option<Listening>,
     system_scale: Arc<AtomicU32>,
     zoom: f32,
     host: Option<GuiContext>,
@@ -136,13 +150,15 @@ impl NiceEguiApp for Sheet {
         theme::apply(&egui);
         frame.set_clear_color(theme::PAPER.into());
         self.host = Some(host);
+        self.listening =
+            Some(self.listener.listen().map_err(|error| HandlerError::from_boxed(error.into()))?);
         Ok(())
     }
 
     fn ui(&mut self, ui: &mut egui::Ui, _frame: &mut Frame) {
         let Some(host) = &self.host else { return };
         let mut feed = self.feed.lock().unwrap_or_else(PoisonError::into_inner);
-        self.shown.update(ui.ctx(), &mut feed);
+        self.shown.update(ui.ctx(), &mut feed, &self.listener);
 
         let mut hand = Hand::new(&self.state.params, host.param_setter(), &mut self.hand);
         let mut help = Help::default();

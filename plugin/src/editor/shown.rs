@@ -4,6 +4,7 @@ use egui::Context;
 use tenon_dsp::Readings;
 
 use crate::feed::FeedOut;
+use crate::listener::{Heard, Listener};
 
 /// Shortest time between two numbers, in seconds.
 const NUMBERS_S: f64 = 0.1;
@@ -15,6 +16,7 @@ const STOPPED_S: f64 = 1.0;
 pub(crate) struct Shown {
     marks: Option<Readings>,
     numbers: Option<Readings>,
+    together: Option<Heard>,
     numbers_at: f64,
     /// Largest gain reduction since the last number, so that a number misses no hit.
     largest_db: f32,
@@ -24,7 +26,7 @@ pub(crate) struct Shown {
 
 impl Shown {
     /// Takes in what has come, and asks to be called again when that will change the sheet.
-    pub(crate) fn update(&mut self, ctx: &Context, feed: &mut FeedOut) {
+    pub(crate) fn update(&mut self, ctx: &Context, feed: &mut FeedOut, listener: &Listener) {
         let now = ctx.input(|input| input.time);
         let blocks = feed.blocks();
         if blocks != self.blocks {
@@ -35,6 +37,7 @@ impl Shown {
         if !runs {
             self.marks = None;
             self.numbers = None;
+            self.together = None;
             feed.want();
             return;
         }
@@ -43,6 +46,7 @@ impl Shown {
         self.largest_db = self.largest_db.max(readings.gain_reduction_db);
         if self.numbers.is_none() || now - self.numbers_at >= NUMBERS_S {
             self.numbers = Some(Readings { gain_reduction_db: self.largest_db, ..readings });
+            self.together = Some(listener.heard());
             self.numbers_at = now;
             self.largest_db = 0.0;
         }
@@ -54,6 +58,11 @@ impl Shown {
     /// For marks on scales. None while no audio runs.
     pub(crate) fn marks(&self) -> Option<&Readings> {
         self.marks.as_ref()
+    }
+
+    /// Togetherness, or why there is none. None while no audio runs.
+    pub(crate) fn together(&self) -> Option<&Heard> {
+        self.together.as_ref()
     }
 
     /// For numbers. None while no audio runs.

@@ -61,6 +61,7 @@ mod tests {
     use super::*;
     use crate::editor::shown::Shown;
     use crate::feed::{FeedIn, FeedOut, feed};
+    use crate::listener::{Listener, listener};
     use crate::params::BusParams;
     use egui::{Context, Event, PointerButton, RawInput, Shape, pos2};
     use nice_plug::context::PluginApi;
@@ -115,6 +116,7 @@ mod tests {
         shown: Shown,
         audio: FeedIn,
         feed: FeedOut,
+        listener: Listener,
         frames: u32,
     }
 
@@ -132,6 +134,7 @@ mod tests {
                 shown: Shown::default(),
                 audio,
                 feed,
+                listener: listener().1,
                 frames: 0,
             }
         }
@@ -146,7 +149,7 @@ mod tests {
                 ..RawInput::default()
             };
             let mut output = self.ctx.run_ui(input, |ui| {
-                self.shown.update(ui.ctx(), &mut self.feed);
+                self.shown.update(ui.ctx(), &mut self.feed, &self.listener);
                 let setter = ParamSetter::new(&self.host);
                 let mut hand = Hand::new(&self.params, setter, &mut self.on);
                 let mut help = Help::default();
@@ -240,8 +243,8 @@ mod tests {
         let mut window = Window::new(960.0, 600.0);
         let stopped = window.frame(vec![]);
         let dashes = stopped.iter().filter(|(text, _)| text.contains('\u{2014}')).count();
-        // Gain reduction now, peak and mean; three levels; the match gain.
-        assert_eq!(dashes, 7);
+        // Gain reduction now, peak and mean; three levels; togetherness; the match gain.
+        assert_eq!(dashes, 8);
         for (text, _) in stopped {
             assert!(!text.contains('-') || !text.contains("dB"), "hyphen for minus in {text:?}");
         }

@@ -12,7 +12,7 @@ use crate::editor::widgets::{Reduction, Span};
 use crate::feed::FeedOut;
 
 /// Least height of this part, in points.
-pub(crate) const HEIGHT: f32 = REDUCTION + AXIS + 3.0 * ROW + AXIS;
+pub(crate) const HEIGHT: f32 = REDUCTION + AXIS + 3.0 * ROW + AXIS + ROW;
 
 const REDUCTION: f32 = 34.0;
 const ROW: f32 = 22.0;
@@ -71,6 +71,7 @@ pub(crate) fn show(ui: &mut Ui, mut rect: Rect, shown: &Shown, feed: &FeedOut, h
     let axis = cut_top(&mut rect, AXIS);
     reduction_axis(ui, middle(axis));
     cut_top(&mut rect, above);
+    together(ui, cut_bottom(&mut rect, ROW), shown, help);
     let axis = cut_bottom(&mut rect, AXIS);
     level_axis(ui, middle(axis), middle(rect));
     let height = rect.height() / LINES.len() as f32;
@@ -182,6 +183,34 @@ fn span(ui: &mut Ui, strip: Rect, line: &Line, shown: &Shown, help: &mut Help) {
         before_after(before, after, line.unit),
         theme::VALUE,
         line.color,
+    );
+}
+
+/// Togetherness and its two factors, in one line of text.
+fn together(ui: &mut Ui, strip: Rect, shown: &Shown, help: &mut Help) {
+    name(ui, strip, "Togetherness", theme::INK);
+    let response = ui.interact(strip, ui.scope_id().with("togetherness"), egui::Sense::hover());
+    match shown.together() {
+        None => help.over(&response, NO_AUDIO),
+        Some(Err(reason)) => help.over(&response, format!("No reading: {reason}.")),
+        Some(Ok(_)) => help.over(
+            &response,
+            "How far all parts are moved up and down together: the more movement they share, the higher. It shows the trade against separation; high is not better.",
+        ),
+    }
+    let text = match shown.together() {
+        Some(Ok(reading)) => format!(
+            "{:.0} %   shared {:.2}   movement {:.2} dB   the programme itself {:.0} %",
+            reading.percent, reading.shared, reading.movement_db, reading.programme_percent
+        ),
+        _ => NO_READING.to_owned(),
+    };
+    ui.painter().text(
+        middle(strip).left_center(),
+        Align2::LEFT_CENTER,
+        text,
+        theme::VALUE,
+        theme::INK,
     );
 }
 
