@@ -1,0 +1,54 @@
+//! Where the project lies and how its `cargo` is called. Knows no task.
+
+use std::path::{Path, PathBuf};
+use std::process::Command;
+
+use anyhow::{Context, Result, bail};
+
+/// The root of the workspace.
+pub(crate) fn root() -> &'static Path {
+    Path::new(env!("CARGO_MANIFEST_DIR")).parent().expect("xtask lies in the workspace")
+}
+
+/// The `cargo` that runs this task, in the root of the workspace.
+pub(crate) fn cargo() -> Command {
+    let mut cargo = Command::new(std::env::var_os("CARGO").unwrap_or_else(|| "cargo".into()));
+    cargo.current_dir(root());
+    cargo
+}
+
+/// The folder for everything that is built: `target`, unless cargo was told otherwise.
+pub(crate) fn target() -> Result<PathBuf> {
+    let output = cargo()
+        .args(["metadata", "--no-deps", "--format-version", "1"])
+        .output()
+        .context("cargo could not be started")?;
+    if !output.status.success() {
+        bail!("cargo metadata failed:\n{}", String::from_utf8_lossy(&output.stderr));
+    }
+    let metadata: serde_json::Value =
+        serde_json::from_slice(&output.stdout).context("cargo metadata is no JSON")?;
+    let folder = metadata["target_directory"].as_str();
+    Ok(folder.context("cargo metadata names no target directory")?.into())
+}
+
+/// Runs a command to its end.
+///
+/// # Errors
+/// When it cannot be started or fails; the error shows the command.
+pub(crate) fn run(command: &mut Command) -> Result<()> {
+    let status =
+        command.status().with_context(|| format!("{} could not be started", show(command)))?;
+    if !status.success() {
+        bail!("{} failed ({status})", show(command));
+    }
+    Ok(())
+}
+
+/// A command as one would type it.
+pub(crate) fn show(command: &Command) -> String {
+    let program = Path::new(command.get_program());
+    let program = program.file_name().unwrap_or(program.as_os_str());
+    let words = std::iter::once(program).chain(command.get_args());
+    words.map(|word| word.to_string_lossy()).collect::<Vec<_>>().join(" ")
+}
