@@ -122,3 +122,30 @@ fn bursts_at_changing_levels_compare_at_equal_integrated_loudness() {
         assert!(integrated <= bound, "{target_db} dB: {integrated} LU");
     }
 }
+
+/// A control that moves the level moves what is compared: within a second the dry has followed.
+#[test]
+fn compare_follows_a_moved_control() {
+    let noise = |seed| signals::pink_noise(RATE.into(), seed, -20.0, 12.0);
+    let input = Stereo { left: noise(1), right: noise(2) };
+    let base = Settings::default().with(Control::LoudnessMatch, 0.0);
+    let (from, to) = (base.with(Control::Makeup, 12.0), base.with(Control::Threshold, -30.0));
+    let heard = |compare: f32| {
+        let mut processor = Processor::new();
+        processor.prepare(RATE.into(), Channels::Stereo).expect("a rate it takes");
+        processor.set(&from.with(Control::Compare, compare));
+        processor.reset();
+        let mut output = input.clone();
+        let moved_at = 8 * RATE as usize;
+        let (left, later_left) = output.left.split_at_mut(moved_at);
+        let (right, later_right) = output.right.split_at_mut(moved_at);
+        processor.process(left, right, None);
+        processor.set(&to.with(Control::Compare, compare));
+        processor.process(later_left, later_right, None);
+        let second = |channel: &[f32]| channel[9 * RATE as usize..10 * RATE as usize].to_vec();
+        let part = Stereo { left: second(&output.left), right: second(&output.right) };
+        measure::integrated_lufs(RATE, &part).expect("programme above the gate")
+    };
+    let difference = heard(1.0) - heard(0.0);
+    assert!(difference.abs() < 0.3, "{difference} LU");
+}

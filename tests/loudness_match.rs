@@ -118,3 +118,45 @@ fn the_output_trim_comes_after_the_match_and_is_left_alone() {
     let difference = loudness(&output) - loudness(&dry);
     assert!((difference + 3.0).abs() < 0.05, "{difference} LU");
 }
+
+/// What was heard before a control moved does not count: learning ends where a fresh engine's does.
+#[test]
+fn a_moved_control_is_learned_as_if_it_had_always_stood_there() {
+    let noise = |seconds| Stereo {
+        left: signals::pink_noise(RATE.into(), 1, -18.0, seconds),
+        right: signals::pink_noise(RATE.into(), 2, -18.0, seconds),
+    };
+    let base = Settings::default();
+    for (from, to) in [
+        (base.with(Control::Makeup, 12.0), base),
+        (base.with(Control::Ratio, 20.0), base.with(Control::Threshold, -40.0)),
+        (base.with(Control::InputTrim, -12.0), base.with(Control::InputTrim, 12.0)),
+    ] {
+        let mut moved = engine(&from);
+        play(&mut moved, &noise(3.05));
+        moved.set(&to);
+        let mut fresh = engine(&to);
+        let mut gains = [&mut moved, &mut fresh].map(|engine| {
+            play(engine, &noise(80.0));
+            let readings = engine.readings();
+            assert_eq!(readings.match_state, MatchState::Held);
+            readings.match_gain_db
+        });
+        gains.sort_by(f32::total_cmp);
+        assert!(gains[1] - gains[0] < 0.1, "{gains:?}");
+    }
+}
+
+/// Loud settings are no fault of the input: +20 dB of trim and of makeup are learned.
+#[test]
+fn loud_settings_on_a_loud_programme_are_matched() {
+    let noise = signals::pink_noise(RATE.into(), 1, -14.0, 80.0);
+    let settings = Settings::default()
+        .with(Control::Ratio, 1.0)
+        .with(Control::InputTrim, 20.0)
+        .with(Control::Makeup, 4.0);
+    let mut processor = engine(&settings);
+    let (_, readings) = play(&mut processor, &Stereo::both(noise));
+    let last = readings.last().unwrap();
+    assert!((last.match_gain_db + 24.0).abs() < 0.01, "{} dB", last.match_gain_db);
+}

@@ -68,7 +68,7 @@ fn stages(c: &mut Criterion) {
     stage!(group, "input", input::Input::new(), |s| s.process(black_box(&mut audio)));
     stage!(group, "key", key::Key::new(), |s| {
         audio.copy_from(&source);
-        s.process(black_box(&mut audio), None)
+        s.process(black_box(&mut audio), black_box(&source), None)
     });
     let mut lanes = levels;
     stage!(group, "detector", detector::Detector::new(), |s| s

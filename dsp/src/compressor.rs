@@ -63,11 +63,16 @@ impl Compressor {
         self.gain.set(settings);
     }
 
-    /// Compresses in place.
-    pub(crate) fn process(&mut self, audio: &mut Frames, external_key: Option<&Frames>) {
+    /// Compresses in place; `raw` is the input that the audio came from.
+    pub(crate) fn process(
+        &mut self,
+        audio: &mut Frames,
+        raw: &Frames,
+        external_key: Option<&Frames>,
+    ) {
         let len = audio.len();
         self.key_frames.copy_from(audio);
-        self.key.process(&mut self.key_frames, external_key);
+        self.key.process(&mut self.key_frames, raw, external_key);
         self.detector.process(&self.key_frames, &mut self.reductions);
         self.link.process(&mut self.reductions, len);
         self.curve.process(&mut self.reductions, len);

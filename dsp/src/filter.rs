@@ -46,7 +46,8 @@ impl HighpassDesign {
 
     /// The design a fraction `t` of the way to `other`; stable all the way.
     pub(crate) fn towards(&self, other: &Self, t: f64) -> Self {
-        let mix = |a: f64, b: f64| a + t * (b - a);
+        // Exact at both ends.
+        let mix = |a: f64, b: f64| a * (1.0 - t) + b * t;
         Self {
             g: mix(self.g, other.g),
             k: mix(self.k, other.k),

@@ -4,8 +4,8 @@
 /// Most frames in a block. Long enough for loops to vectorise, short enough to stay in cache.
 pub(crate) const CHUNK: usize = 64;
 
-/// Samples beyond +36 dB re full scale are a fault upstream, not programme: they pass through, but
-/// neither move the gain nor count as loudness.
+/// Input samples beyond +36 dB re full scale are a fault upstream, not programme: they pass through,
+/// but neither move the gain nor count as loudness.
 const FAULT_LEVEL: f32 = 64.0;
 
 /// Samples are limited to +120 dB re full scale, so that no chain of gains overflows.
@@ -68,14 +68,14 @@ impl Frames {
     }
 }
 
-/// Whether a sample is too large to be programme.
+/// Whether an input sample is too large to be programme.
 #[inline]
 pub(crate) fn is_fault(x: f32) -> bool {
     x.abs() > FAULT_LEVEL
 }
 
-/// The sample, or silence in place of a fault.
+/// `x`, or silence where the input it came from is a fault.
 #[inline]
-pub(crate) fn without_fault(x: f32) -> f32 {
-    if is_fault(x) { 0.0 } else { x }
+pub(crate) fn without_fault(x: f32, input: f32) -> f32 {
+    if is_fault(input) { 0.0 } else { x }
 }

@@ -68,11 +68,11 @@ impl Key {
         }
     }
 
-    /// Turns `key`, the bus itself, into what the detector hears. Without an external signal the
-    /// bus keys itself whatever the source.
-    pub(crate) fn process(&mut self, key: &mut Frames, external: Option<&Frames>) {
-        for channel in key.channels_mut() {
-            channel.iter_mut().for_each(|x| *x = without_fault(*x));
+    /// Turns `key`, the bus itself, into what the detector hears; `raw` is the input it came from.
+    /// Without an external signal the bus keys itself whatever the source.
+    pub(crate) fn process(&mut self, key: &mut Frames, raw: &Frames, external: Option<&Frames>) {
+        for (channel, raw) in key.channels_mut().into_iter().zip(raw.channels()) {
+            channel.iter_mut().zip(raw).for_each(|(x, &raw)| *x = without_fault(*x, raw));
         }
         self.choose_source(key, external);
         self.high_pass(key);
@@ -85,7 +85,7 @@ impl Key {
         let Some(external) = external else { return };
         for (own, external) in key.channels_mut().into_iter().zip(external.channels()) {
             for ((x, &external), share) in own.iter_mut().zip(external).zip(shares) {
-                *x = *x * (1.0 - share) + without_fault(external) * share;
+                *x = *x * (1.0 - share) + without_fault(external, external) * share;
             }
         }
     }

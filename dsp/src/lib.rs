@@ -29,7 +29,7 @@ mod meter;
 mod processor;
 mod togetherness;
 
-pub use loudness::{Channels, MatchMemory, MatchState, ProgrammeLoudness};
+pub use loudness::{Channels, MATCH_LIMIT_DB, MatchMemory, MatchState, ProgrammeLoudness};
 pub use meter::Readings;
 pub use processor::{Processor, RateError, SAMPLE_RATES_HZ};
 pub use settings::{

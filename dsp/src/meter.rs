@@ -149,8 +149,9 @@ impl LevelMeter {
     /// Follows the peaks, block by block.
     pub(crate) fn process(&mut self, dry: &Frames, processed: &Frames) {
         for (peak, frames) in self.peaks.iter_mut().zip([dry, processed]) {
-            for channel in frames.channels() {
-                *peak = channel.iter().fold(*peak, |peak, &x| peak.max(without_fault(x).abs()));
+            for (channel, dry) in frames.channels().into_iter().zip(dry.channels()) {
+                let samples = channel.iter().zip(dry).map(|(&x, &dry)| without_fault(x, dry));
+                *peak = samples.fold(*peak, |peak, x| peak.max(x.abs()));
             }
         }
     }

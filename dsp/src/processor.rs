@@ -169,6 +169,9 @@ impl Processor {
         let moved = Control::ALL
             .into_iter()
             .any(|control| control.affects_loudness() && before[control] != settings[control]);
+        if moved {
+            self.compare.settings_moved();
+        }
         let let_go = before.is_on(Control::MatchHold) && !settings.is_on(Control::MatchHold);
         if settings.is_on(Control::MatchHold) {
             self.loudness_match.hold();
@@ -198,10 +201,8 @@ impl Processor {
     }
 
     /// Processes left and right in place. `key` is the external key; without one the own signal
-    /// keys whatever the settings say. Samples that are not finite count as silence.
-    ///
-    /// # Panics
-    /// When the slices differ in length.
+    /// keys whatever the settings say. Samples that are not finite count as silence. Should the slices
+    /// differ in length, what lies beyond the shortest stays as it is.
     pub fn process(&mut self, left: &mut [f32], right: &mut [f32], key: Option<(&[f32], &[f32])>) {
         self.process_tapped(left, right, key, |_, _| ());
     }
@@ -209,9 +210,6 @@ impl Processor {
     /// As [`process`](Self::process), and hands every short block of dry and wet, left and right, to
     /// `tap`: the bus after the input trim, and after the dynamics but before makeup, mix, match and
     /// output trim. This is what [`Togetherness`](crate::Togetherness) listens to.
-    ///
-    /// # Panics
-    /// When the slices differ in length.
     pub fn process_tapped(
         &mut self,
         left: &mut [f32],
@@ -219,15 +217,8 @@ impl Processor {
         key: Option<(&[f32], &[f32])>,
         mut tap: impl FnMut([&[f32]; 2], [&[f32]; 2]),
     ) {
-        let len = left.len();
-        assert_eq!(len, right.len(), "left and right differ in length");
-        if let Some((key_left, key_right)) = key {
-            assert_eq!(
-                [len; 2],
-                [key_left.len(), key_right.len()],
-                "key and audio differ in length"
-            );
-        }
+        let key_len = key.map_or(usize::MAX, |(left, right)| left.len().min(right.len()));
+        let len = left.len().min(right.len()).min(key_len);
         let mut start = 0;
         while start < len {
             let end = len.min(start + CHUNK.min(self.tap.until_hop()));
@@ -253,7 +244,7 @@ impl Processor {
         self.trimmed.copy_from(&self.raw);
         self.input.process(&mut self.trimmed);
         self.processed.copy_from(&self.trimmed);
-        self.compressor.process(&mut self.processed, external);
+        self.compressor.process(&mut self.processed, &self.raw, external);
         tap(self.trimmed.channels(), self.processed.channels());
         self.output.process(&mut self.processed, &self.trimmed);
         self.reduction_meter.process(self.compressor.reductions());

@@ -196,19 +196,13 @@ impl Togetherness {
     }
 
     /// Adds left and right of the signal before the dynamics, and of what came of it, sample by
-    /// sample. The reading does not depend on how the stream is cut into calls.
-    ///
-    /// # Panics
-    /// When the slices differ in length.
+    /// sample. The reading does not depend on how the stream is cut into calls. Should the slices differ
+    /// in length, what lies beyond the shortest is left out.
     pub fn add(&mut self, dry: [&[f32]; 2], wet: [&[f32]; 2]) {
-        let len = dry[0].len();
-        assert!(
-            [dry[1], wet[0], wet[1]].iter().all(|channel| channel.len() == len),
-            "dry and wet, left and right differ in length"
-        );
+        let len = dry.iter().chain(&wet).map(|channel| channel.len()).min().unwrap_or(0);
         let mut start = 0;
         while start < len {
-            let [dry, wet] = [dry, wet].map(|signal| signal.map(|channel| &channel[start..]));
+            let [dry, wet] = [dry, wet].map(|signal| signal.map(|channel| &channel[start..len]));
             let (taken, bins) = self.spectra.take(dry, wet);
             let sums = bins.map(|bins| self.layout.sums(bins));
             if let Some(sums) = sums {

@@ -17,6 +17,7 @@ proptest! {
         rate in prop::sample::select(vec![8_000.0, 12_345.678, 44_100.0, 48_000.0, 192_000.0]),
     ) {
         let input = programme(12_000, 7);
+        let key = programme(12_000, 8);
         let change_at = 5_003;
         // Settings change at the same sample in both runs.
         let play = |block_at: &dyn Fn(usize) -> usize| {
@@ -30,7 +31,8 @@ proptest! {
                 let limit = if start < change_at { change_at } else { output[0].len() };
                 let end = limit.min(start + block_at(block));
                 let [left, right] = &mut output;
-                processor.process(&mut left[start..end], &mut right[start..end], None);
+                let key = (&key[0][start..end], &key[1][start..end]);
+                processor.process(&mut left[start..end], &mut right[start..end], Some(key));
                 (start, block) = (end, block + 1);
             }
             (bits(&output), processor.readings())

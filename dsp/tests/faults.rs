@@ -150,3 +150,29 @@ fn values_a_control_does_not_take_are_refused_by_name() {
     assert_eq!(settings, Settings::default());
     assert_eq!(Processor::new().latency(), 0);
 }
+
+/// What the trims make of the input is no fault: reduction does not vanish when it gets loud.
+#[test]
+fn a_trim_does_not_turn_programme_into_a_fault() {
+    for level in [3.0f32, 5.0, 10.0] {
+        let settings = Settings::default()
+            .with(Control::InputTrim, 24.0)
+            .with(Control::KeyHighpass, 0.0)
+            .with(Control::Ratio, 20.0);
+        let mut processor = engine(48_000.0, &settings);
+        run(&mut processor, &[vec![level; 48_000], vec![level; 48_000]], 480);
+        assert!((processor.readings().gain_reduction_db - 24.0).abs() < 0.01, "{level}");
+    }
+}
+
+#[test]
+fn slices_of_different_length_are_processed_as_far_as_they_go() {
+    let mut processor = engine(48_000.0, &Settings::default());
+    let [mut left, mut right] = programme(1_000, 5);
+    let input = [left.clone(), right.clone()];
+    let key = programme(700, 6);
+    processor.process(&mut left, &mut right[..900], Some((&key[0], &key[1][..600])));
+    assert_ne!(left[..600], input[0][..600]);
+    assert_eq!(left[600..], input[0][600..]);
+    assert_eq!(right[600..], input[1][600..]);
+}

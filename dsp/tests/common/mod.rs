@@ -59,6 +59,11 @@ pub(crate) fn any_settings() -> impl Strategy<Value = Settings> {
         let mut settings = Settings::default();
         for (control, position) in Control::ALL.into_iter().zip(positions) {
             let spec = control.spec();
+            // Mostly the processed signal is heard, which is what most promises are about.
+            let position = match control {
+                Control::Bypass | Control::Compare | Control::Listen => position.powi(4),
+                _ => position,
+            };
             let mut value = spec.min + position * (spec.max - spec.min);
             if matches!(spec.unit, Unit::Choice(_)) {
                 value = value.round();
