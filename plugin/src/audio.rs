@@ -313,6 +313,33 @@ mod tests {
     }
 
     #[test]
+    fn a_block_never_touches_the_allocator() {
+        let state = BusState::default();
+        let processor = Processor::new();
+        let (feed_in, feed_out) = feed(processor.readings());
+        let (listener_in, listener) = listener();
+        let mut audio = Audio::new(processor, feed_in, listener_in);
+        audio.activate(&LAYOUTS[0], 48_000.0, &state).unwrap();
+        audio.reset(&state);
+        let _listening = listener.listen();
+        let [mut left, mut right, mut key_left, mut key_right] =
+            [1, 2, 3, 4].map(|seed| signal(48_000, seed));
+        feed_out.want();
+        let mut news = 0;
+        for start in (0..48_000).step_by(480) {
+            let block = start..start + 480;
+            set(&state, Control::Threshold, if start % 960 == 0 { -30.0 } else { -20.0 });
+            let count = allocation_counter::measure(|| {
+                let main = &mut [&mut left[block.clone()], &mut right[block.clone()]];
+                let key = [&mut key_left[block.clone()], &mut key_right[block.clone()]];
+                news += usize::from(audio.process(main, Some(&key), &state).news);
+            });
+            assert_eq!(count.count_total, 0);
+        }
+        assert!(news > 10, "readings were handed over {news} times");
+    }
+
+    #[test]
     fn mono_is_the_engine_with_both_channels_alike() {
         let state = BusState::default();
         set(&state, Control::Threshold, -30.0);

@@ -28,6 +28,8 @@ pub(crate) enum Unread {
     Signal(NoReading),
     /// Frames were lost.
     Lost,
+    /// The system gave no thread to measure on.
+    NoThread,
 }
 
 impl std::fmt::Display for Unread {
@@ -35,7 +37,10 @@ impl std::fmt::Display for Unread {
         match self {
             Self::Signal(reason) => reason.fmt(f),
             Self::Lost => f.write_str(
-                "the computer was too busy to follow, so measuring has started again; play on",
+                "the audio ran faster than it can be followed, so measuring has started again; play on",
+            ),
+            Self::NoThread => f.write_str(
+                "the system has no thread to spare for measuring; close something and open the editor again",
             ),
         }
     }
@@ -108,30 +113,48 @@ impl Listener {
         *self.heard.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
-    /// Starts listening, until what is returned is dropped.
-    ///
-    /// # Errors
-    /// When the system cannot start a thread.
-    pub(crate) fn listen(&self) -> std::io::Result<Listening> {
+    /// Starts listening, until what is returned is dropped. When the system gives no thread, nothing
+    /// is returned and what is [heard](Self::heard) says so.
+    pub(crate) fn listen(&self) -> Option<Listening> {
         let stop = Arc::new(AtomicBool::new(false));
         let (listener, stopped) = (self.clone(), stop.clone());
         let thread =
             std::thread::Builder::new().name("tenon-togetherness".to_owned()).spawn(move || {
-                // A listener that is just ending lets go of the ring soon.
-                let mut ring = listener.consumer.lock().unwrap_or_else(PoisonError::into_inner);
-                let mut ear = Ear::new(&listener.shared);
-                drain(&mut ring);
-                listener.shared.wanted.store(true, Ordering::Relaxed);
-                while !stopped.load(Ordering::Relaxed) {
-                    let heard = ear.listen(&mut ring, &listener.shared);
-                    *listener.heard.lock().unwrap_or_else(PoisonError::into_inner) = heard;
-                    if ring.is_empty() {
-                        std::thread::sleep(EVERY);
+                let go_on = || !stopped.load(Ordering::Relaxed);
+                // Another listener may have the ring; it is waited for, but not for ever.
+                while go_on() {
+                    match listener.consumer.try_lock() {
+                        Ok(mut ring) => listener.run(&mut ring, go_on),
+                        Err(_) => std::thread::sleep(EVERY),
                     }
                 }
-                listener.shared.wanted.store(false, Ordering::Relaxed);
-            })?;
-        Ok(Listening { stop, thread: Some(thread) })
+            });
+        match thread {
+            Ok(thread) => Some(Listening { stop, thread: Some(thread) }),
+            Err(_) => {
+                self.put(Err(Unread::NoThread));
+                None
+            }
+        }
+    }
+
+    /// Measures while it is to go on.
+    fn run(&self, ring: &mut Consumer<Frame>, go_on: impl Fn() -> bool) {
+        let mut ear = Ear::new(&self.shared);
+        drain(ring);
+        self.shared.lost.store(false, Ordering::Relaxed);
+        self.shared.wanted.store(true, Ordering::Relaxed);
+        while go_on() {
+            self.put(ear.listen(ring, &self.shared));
+            if ring.is_empty() {
+                std::thread::sleep(EVERY);
+            }
+        }
+        self.shared.wanted.store(false, Ordering::Relaxed);
+    }
+
+    fn put(&self, heard: Heard) {
+        *self.heard.lock().unwrap_or_else(PoisonError::into_inner) = heard;
     }
 }
 
@@ -276,6 +299,20 @@ mod tests {
         alone.add([&lanes[0], &lanes[1]], [&lanes[2], &lanes[3]]);
         let expected = alone.reading().expect("enough to read");
         wait_until(|| listener.heard() == Ok(expected));
+    }
+
+    #[test]
+    fn two_who_listen_may_stop_in_either_order() {
+        for first_stops_first in [true, false] {
+            let (audio, listener) = listener();
+            let (first, second) = (listener.listen(), listener.listen());
+            wait_until(|| audio.shared.wanted.load(Ordering::Relaxed));
+            let (stops, stays) = if first_stops_first { (first, second) } else { (second, first) };
+            drop(stops);
+            wait_until(|| audio.shared.wanted.load(Ordering::Relaxed));
+            drop(stays);
+            assert!(!audio.shared.wanted.load(Ordering::Relaxed));
+        }
     }
 
     #[test]

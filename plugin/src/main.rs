@@ -7,9 +7,9 @@ use std::process::ExitCode;
 use clap::builder::{PossibleValuesParser, TypedValueParser};
 use clap::{Args, Parser, Subcommand};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
-use tenon::files::{self, Format, Pending};
+use tenon::files::{self, Format};
 use tenon::presets::{self, PresetError};
-use tenon::render::{Job, Rendered, compare, render};
+use tenon::render::{Job, Rendered, compare, render, spare};
 use tenon::text::{AssignmentError, assignment, range_text, to_text};
 use tenon_dsp::{Control, Settings};
 
@@ -179,13 +179,13 @@ fn compared_text(
     after: &Path,
     json: Option<&Path>,
 ) -> Result<String, Box<dyn std::error::Error>> {
+    let json = json.map(|json| spare(json, &[before, after])).transpose()?;
     let comparison = compare(before, after)?;
     let mut text = comparison.table();
-    if let Some(json) = json {
-        let file = Pending::create(json)?;
+    if let Some(file) = json {
         file.fill(comparison.json().as_bytes())?;
+        text += &format!("Wrote {}\n", file.target().display());
         file.commit()?;
-        text += &format!("Wrote {}\n", json.display());
     }
     Ok(text)
 }

@@ -8,8 +8,8 @@ use std::ops::Range;
 use std::path::{Path, PathBuf};
 
 use tenon_dsp::{
-    Channels, Control, Listen, MatchMemory, MatchState, Processor, ProgrammeLoudness, Readings,
-    Settings,
+    Channels, Control, Listen, MATCH_LIMIT_DB, MatchMemory, MatchState, Processor,
+    ProgrammeLoudness, Readings, Settings,
 };
 
 use crate::files::{self, Audio, Clipped, FileError, Format, Pending, WavFile};
@@ -139,7 +139,7 @@ impl From<FileError> for RenderError {
 /// Renders. `progress` hears how much of the work is done, 0 to 1.
 ///
 /// # Errors
-/// [`RenderError`]; nothing is written then.
+/// [`RenderError`]; nothing is written then, unless a finished file cannot be moved into place.
 pub fn render(job: &Job, progress: &mut dyn FnMut(f64)) -> Result<Rendered, RenderError> {
     check(job)?;
     // Before the long part, so that a folder that cannot be written to is known at once.
@@ -324,8 +324,6 @@ impl Run<'_> {
 
     /// The gain that makes the processed programme as loud as the dry one.
     fn match_gain(&mut self, settings: &Settings, notes: &mut Vec<String>) -> f32 {
-        /// The bound of the match in the plug-in.
-        const BOUND_DB: f64 = 24.0;
         // What the match is about: the processed path as such.
         let settings = settings
             .with(Control::LoudnessMatch, 0.0)
@@ -354,7 +352,8 @@ impl Run<'_> {
             }
             Some((dry, processed)) => {
                 let wanted_db = dry - processed;
-                let gain_db = wanted_db.clamp(-BOUND_DB, BOUND_DB);
+                let bound_db = f64::from(MATCH_LIMIT_DB);
+                let gain_db = wanted_db.clamp(-bound_db, bound_db);
                 if gain_db != wanted_db {
                     notes.push(format!(
                         "The match would need {wanted_db:.2} dB and stops at {gain_db:.2} dB; change input_trim, threshold or makeup to bring it within reach."
@@ -556,6 +555,17 @@ fn report(
     }
 }
 
+/// A file to write that is none of those to be read.
+///
+/// # Errors
+/// When it is one of them, or cannot be written.
+pub fn spare(target: &Path, read: &[&Path]) -> Result<Pending, RenderError> {
+    if read.iter().any(|path| place(path) == place(target)) {
+        return Err(RenderError::Overwrite(target.to_owned()));
+    }
+    Ok(Pending::create(target)?)
+}
+
 /// Compares two files that ought to be one programme before and after some processing, whoever did
 /// it. The shorter one is padded with silence.
 ///
@@ -573,13 +583,7 @@ pub fn compare(before: &Path, after: &Path) -> Result<Comparison, RenderError> {
         meter.finish()
     };
     let mut together = TogetherMeter::new(dry.rate_hz);
-    for start in (0..frames).step_by(TOGETHER_BLOCK) {
-        let block = start..frames.min(start + TOGETHER_BLOCK);
-        together.add(
-            [&dry.left[block.clone()], &dry.right[block.clone()]],
-            [&wet.left[block.clone()], &wet.right[block]],
-        );
-    }
+    together.add([&dry.left, &dry.right], [&wet.left, &wet.right]);
     let name = |path: &Path| path.display().to_string();
     Ok(Comparison {
         version: env!("CARGO_PKG_VERSION"),
@@ -588,9 +592,6 @@ pub fn compare(before: &Path, after: &Path) -> Result<Comparison, RenderError> {
         figures: Figures::new(&measured(&dry), &measured(&wet), together.finish()),
     })
 }
-
-/// Frames between looks at the clock of togetherness, as the engine hands them over.
-const TOGETHER_BLOCK: usize = 64;
 
 #[cfg(test)]
 mod tests {

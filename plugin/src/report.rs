@@ -361,12 +361,20 @@ impl TogetherMeter {
         Self { togetherness, rate_hz, frames: 0, readings: Vec::new() }
     }
 
-    /// Adds frames, left and right, of the bus before and after the dynamics.
+    /// Adds frames, left and right, of the bus before and after the dynamics; all of one length.
     pub fn add(&mut self, dry: [&[f32]; 2], wet: [&[f32]; 2]) {
-        self.togetherness.add(dry, wet);
-        self.frames += dry[0].len() as u64;
-        if self.frames as f64 >= self.time_s(self.readings.len()) * self.rate_hz {
-            self.readings.push(self.togetherness.reading());
+        let len = dry[0].len();
+        let mut start = 0;
+        while start < len {
+            let next = (self.time_s(self.readings.len()) * self.rate_hz).ceil() as u64;
+            let end = len.min(start + (next - self.frames) as usize);
+            let [dry, wet] = [dry, wet].map(|signal| signal.map(|channel| &channel[start..end]));
+            self.togetherness.add(dry, wet);
+            self.frames += (end - start) as u64;
+            if self.frames == next {
+                self.readings.push(self.togetherness.reading());
+            }
+            start = end;
         }
     }
 

@@ -10,7 +10,7 @@ use nice_plug::params::persist::PersistentField;
 use nice_plug::plugin::ParamValue;
 use nice_plug::prelude::*;
 use serde::{Deserialize, Serialize};
-use tenon_dsp::{Control, MatchMemory, MatchState};
+use tenon_dsp::{Control, MATCH_LIMIT_DB, MatchMemory, MatchState};
 
 use crate::params::{BusParams, ParamRef};
 
@@ -18,8 +18,6 @@ use crate::params::{BusParams, ParamRef};
 const PLUGIN: &str = "audio.tenon.bus";
 /// Version of what is saved. Rises when a state stops being readable by the code before it.
 const VERSION: u32 = 1;
-/// Largest gain a saved match can have, either way, in dB.
-const MATCH_LIMIT_DB: f32 = 24.0;
 
 /// Everything saved with a session.
 #[derive(Params, Default)]

@@ -850,6 +850,11 @@ fn compare_measures_two_files_as_a_render_does_its_own() {
     let percent = |json: &Value| json["togetherness"]["percent"].as_f64().unwrap();
     assert!((percent(&compared) - percent(&rendered)).abs() < 0.1);
 
+    let before = std::fs::read(bench.path("out.wav")).unwrap();
+    let refused = bench.tenon(&["compare", "in.wav", "out.wav", "--json", "out.wav"]);
+    assert_eq!(refused.status.code(), Some(2), "{}", text(&refused.stdout));
+    assert_eq!(std::fs::read(bench.path("out.wav")).unwrap(), before, "an input was replaced");
+
     bench.write_at("other.wav", &drums(1.0), 44_100);
     let refused = bench.tenon(&["compare", "in.wav", "other.wav"]);
     assert_eq!(refused.status.code(), Some(2));

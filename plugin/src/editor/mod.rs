@@ -150,8 +150,7 @@ impl NiceEguiApp for Sheet {
         theme::apply(&egui);
         frame.set_clear_color(theme::PAPER.into());
         self.host = Some(host);
-        self.listening =
-            Some(self.listener.listen().map_err(|error| HandlerError::from_boxed(error.into()))?);
+        self.listening = self.listener.listen();
         Ok(())
     }
 
