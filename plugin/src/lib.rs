@@ -5,6 +5,8 @@ pub mod text;
 
 pub mod presets;
 
+mod library;
+
 mod params;
 mod state;
 
