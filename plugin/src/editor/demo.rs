@@ -5,7 +5,7 @@ use std::f32::consts::TAU;
 
 use tenon_dsp::{MatchState, Readings};
 
-use super::shown::{Band, Together};
+use super::together::{Band, Together};
 use super::trace::STEP_S;
 use crate::feed::{Place, Point};
 

@@ -9,6 +9,7 @@ mod hand;
 mod help;
 mod layout;
 mod theme;
+mod together;
 mod trace;
 mod demo;
 mod shown;
@@ -26,8 +27,8 @@ use nice_plug::editor::{HostMethods, SpawnedEditor};
 use nice_plug::prelude::*;
 use nice_plug_egui::baseview::{HandlerError, WindowSize};
 use nice_plug_egui::{
-    EguiEditorHandle, EguiEditorState, EguiNiceSettings, Frame, NiceEguiApp, RepaintNotifier,
-    create_egui_editor,
+    EguiEditorHandle, EguiEditorState, EguiNiceSettings, Frame, GraphicsConfig, NiceEguiApp,
+    RepaintNotifier, create_egui_editor,
 };
 
 use crate::feed::FeedOut;
@@ -37,7 +38,8 @@ use crate::state::{BusState, View};
 
 use bench::Bench;
 use hand::Hand;
-use shown::{Shown, together};
+use shown::Shown;
+use together::together;
 
 /// How often the editor looks for news from the audio thread. One atomic read; it draws only
 /// when there are some.
@@ -99,6 +101,8 @@ impl Editor for BusEditor {
             self.repaint.clone(),
             EguiNiceSettings::new()
                 .with_tile("Tenon")
+                // The sheet has no gradients that could band.
+                .with_graphics_config(GraphicsConfig { dithering: false, ..Default::default() })
                 .with_resize_hint(self.resize_hint())
                 .with_repaint_poll_interval(POLL),
             sheet,

@@ -1,57 +1,18 @@
 //! Readings at the pace of a reader: marks follow at once, numbers ten times a second.
 
 use egui::Context;
-use tenon_dsp::{BandFollow, Readings};
+use tenon_dsp::Readings;
 
 use super::demo;
+use super::figures;
+use super::together::Together;
 use super::trace::Trace;
 use crate::feed::FeedOut;
-use crate::listener::Listener;
 
 /// Shortest time between two numbers, in seconds.
 const NUMBERS_S: f64 = 0.1;
 /// Audio that has not run for this long, in seconds, has stopped.
 const STOPPED_S: f64 = 1.0;
-
-/// How strongly the processing moves all parts together, and which of them follow.
-#[derive(Debug, Clone, PartialEq)]
-pub(crate) struct Together {
-    /// The figure, in per cent.
-    pub(crate) percent: f32,
-    /// How far the parts get the same movement, 0 to 1.
-    pub(crate) shared: f32,
-    /// How large the movement is, in dB.
-    pub(crate) movement_db: f32,
-    /// The same figure of the programme itself, in per cent.
-    pub(crate) programme_percent: f32,
-    /// The bands, from low to high.
-    pub(crate) bands: Vec<Band>,
-}
-
-/// How far a band follows the common movement, 0 to 1; none where it says nothing.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(crate) struct Band {
-    /// Middle of the band, in Hz.
-    pub(crate) centre_hz: f32,
-    /// Its middle channel.
-    pub(crate) mid: Option<f32>,
-    /// Its side channel.
-    pub(crate) side: Option<f32>,
-}
-
-/// Togetherness as a listener has it, or why there is no reading.
-pub(crate) fn together(listener: &Listener) -> Result<Together, String> {
-    let reading = listener.heard().map_err(|reason| reason.to_string())?;
-    let band =
-        |band: BandFollow| Band { centre_hz: band.centre_hz, mid: band.mid, side: band.side };
-    Ok(Together {
-        percent: reading.percent,
-        shared: reading.shared,
-        movement_db: reading.movement_db,
-        programme_percent: reading.programme_percent,
-        bands: reading.bands.map(band).to_vec(),
-    })
-}
 
 /// What the sheet shows of the readings.
 #[derive(Default)]
@@ -61,6 +22,8 @@ pub(crate) struct Shown {
     trace: Trace,
     marks: Option<Readings>,
     numbers: Option<Readings>,
+    /// What the numbers were made of.
+    read: Option<Readings>,
     numbers_at: f64,
     /// Largest gain reduction since the last number, so that a number misses no hit.
     largest_db: f32,
@@ -111,13 +74,18 @@ impl Shown {
         self.largest_db = self.largest_db.max(readings.gain_reduction_hop_db);
         if self.numbers.is_none() || now - self.numbers_at >= NUMBERS_S {
             self.numbers = Some(Readings { gain_reduction_db: self.largest_db, ..readings });
+            self.read = Some(readings);
             self.numbers_at = now;
             self.largest_db = 0.0;
             self.together = Some(together());
         }
-        let fresh = self.numbers == self.marks;
-        let wait = if fresh { STOPPED_S } else { NUMBERS_S };
-        ctx.request_repaint_after_secs(wait as f32);
+        let shown_db = self.numbers.map(|numbers| numbers.gain_reduction_db);
+        if self.read != Some(readings) || shown_db != Some(readings.gain_reduction_hop_db) {
+            ctx.request_repaint_after_secs(NUMBERS_S as f32);
+        } else if figures::level(readings.loudness_after_lufs).is_some() {
+            // To see that it has stopped; silence looks the same when it stops.
+            ctx.request_repaint_after_secs(STOPPED_S as f32);
+        }
     }
 
     /// For marks on scales. None while no audio runs.

@@ -95,11 +95,11 @@ fn song(from: Place, to: Place) -> [Option<(f64, Mark)>; 2] {
     let beats = match i64::from(to.bar) - i64::from(from.bar) {
         0 => to.beat - from.beat,
         1 => to.beat + from.beats - from.beat,
-        _ => f64::NAN,
+        _ => f64::INFINITY,
     };
     // The tempo may change in between, and hosts round; half a step is no jump.
     let expected = STEP_S * (from.beats_per_s + to.beats_per_s) / 2.0;
-    if !((beats - expected).abs() <= expected / 2.0 + 1e-3) {
+    if (beats - expected).abs() > expected / 2.0 + 1e-3 {
         return [Some((1.0, Mark::Jump)), begun(to)];
     }
     let share = |since: f64| (1.0 - since / beats).clamp(0.0, 1.0);

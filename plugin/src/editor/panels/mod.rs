@@ -78,7 +78,7 @@ fn divide(ui: &Ui, rest: &mut Rect, top: bool) {
 mod tests {
     use super::*;
     use crate::editor::bench::Bench;
-    use crate::editor::shown::Together;
+    use crate::editor::together::Together;
     use crate::feed::{FeedIn, FeedOut, Place, Point, feed};
     use crate::library::Library;
     use crate::presets::factory;

@@ -6,8 +6,9 @@ use tenon_dsp::Readings;
 use crate::editor::figures::{self, NO_READING, before_after, fixed, level, pad};
 use crate::editor::help::Help;
 use crate::editor::layout::{cut_left, cut_top, within};
-use crate::editor::shown::{Shown, Together};
+use crate::editor::shown::Shown;
 use crate::editor::theme::{self, Inks};
+use crate::editor::together::Together;
 use crate::editor::widgets::{Bands, Share, Span};
 
 /// Least height of this part, in points.
@@ -39,9 +40,9 @@ const NO_AUDIO: &str = "No reading: no audio is running.";
 
 /// Shows it within `rect`.
 pub(crate) fn show(ui: &mut Ui, mut rect: Rect, shown: &Shown, help: &mut Help) {
-    // What is to spare goes to all parts alike, and to the space between them.
+    // What is to spare goes to all parts alike, to the space between them and to that below.
     let room = |(least, most): (f32, f32)| most - least;
-    let growth = room(FIGURE) + room(GRID) + 3.0 * room(SPAN) + 4.0 * room(GAP);
+    let growth = room(FIGURE) + room(GRID) + 3.0 * room(SPAN) + 4.5 * room(GAP);
     let share = ((rect.height() - HEIGHT).max(0.0) / growth).min(1.0);
     let of = |(least, most): (f32, f32)| least + (most - least) * share;
     let more = (rect.height() - HEIGHT - growth).max(0.0);
@@ -109,7 +110,7 @@ fn large_figure(ui: &Ui, inks: &Inks, rect: Rect, reading: Option<&Together>) {
     let painter = ui.painter();
     let percent = reading.map_or_else(|| NO_READING.to_owned(), |t| fixed(t.percent, 0));
     // The factors stand beside it.
-    let font = theme::large((rect.height() * 0.86).min(rect.width() * 0.14).round());
+    let font = theme::large((rect.height() * 0.86).min(rect.width() * 0.135).round());
     let widest = painter.layout_no_wrap("100 %".to_owned(), font.clone(), inks.ink);
     let at = pos2(rect.left(), rect.center().y);
     painter.text(at, Align2::LEFT_CENTER, format!("{percent} %"), font, inks.ink);
@@ -121,7 +122,7 @@ fn large_figure(ui: &Ui, inks: &Inks, rect: Rect, reading: Option<&Together>) {
     ] {
         let y = rect.center().y + up;
         painter.text(pos2(left, y), Align2::LEFT_CENTER, name, theme::SMALL, inks.faint);
-        let at = pos2(left + 62.0, y);
+        let at = pos2(left + 68.0, y);
         painter.text(at, Align2::LEFT_CENTER, format!("{value}{unit}"), theme::VALUE, inks.ink);
     }
 }
