@@ -170,9 +170,6 @@ fn paint_marks(painter: &Painter, inks: &Inks, view: &View<'_>, bars: Rect, stri
         for strip in strips {
             let line = [pos2(x, strip.rect.top()), pos2(x, strip.rect.bottom())];
             match mark {
-                Mark::Beat => {
-                    painter.extend(Shape::dashed_line(&line, stroke, 2.0, 3.0));
-                }
                 Mark::Jump | Mark::Gap => {
                     painter.extend(Shape::dashed_line(&line, stroke, 6.0, 3.0));
                 }

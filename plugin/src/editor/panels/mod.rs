@@ -41,7 +41,6 @@ pub(crate) use controls::GROUPS;
 pub(crate) fn sheet(ui: &mut Ui, window: Rect, sheet: Sheet<'_, '_>) -> bool {
     let Sheet { hand, shown, feed, state, groups } = sheet;
     let mut help = Help::default();
-    ui.painter().rect_filled(window, 0.0, theme::of(ui).paper);
     let mut rest = window.shrink2(MARGIN);
     let heard = cut_top(&mut rest, heard::HEIGHT);
     let foot = cut_bottom(&mut rest, foot::HEIGHT);
