@@ -17,6 +17,8 @@ pub struct Readings {
     pub gain_reduction_peak_db: f32,
     /// Mean gain reduction since the peaks were cleared, over the time it exceeded 0.1 dB; dB ≥ 0.
     pub gain_reduction_mean_db: f32,
+    /// Largest gain reduction within the last complete hop of 20 ms, dB ≥ 0.
+    pub gain_reduction_hop_db: f32,
     /// Level of the middle before, averaged over 0.3 s, LUFS.
     pub mid_before_db: f32,
     /// Level of the middle after, likewise.
@@ -25,6 +27,14 @@ pub struct Readings {
     pub side_before_db: f32,
     /// Level of the side after, likewise.
     pub side_after_db: f32,
+    /// Level of the middle before, over the last complete hop of 20 ms, LUFS.
+    pub mid_before_hop_db: f32,
+    /// Level of the middle after, likewise.
+    pub mid_after_hop_db: f32,
+    /// Level of the side before, likewise.
+    pub side_before_hop_db: f32,
+    /// Level of the side after, likewise.
+    pub side_after_hop_db: f32,
     /// Short-term loudness (3 s) of the input, LUFS.
     pub loudness_before_lufs: f32,
     /// Short-term loudness (3 s) of the processed output, LUFS.
@@ -53,10 +63,15 @@ impl Default for Readings {
             gain_reduction_db: 0.0,
             gain_reduction_peak_db: 0.0,
             gain_reduction_mean_db: 0.0,
+            gain_reduction_hop_db: 0.0,
             mid_before_db: SILENCE_DB,
             mid_after_db: SILENCE_DB,
             side_before_db: SILENCE_DB,
             side_after_db: SILENCE_DB,
+            mid_before_hop_db: SILENCE_DB,
+            mid_after_hop_db: SILENCE_DB,
+            side_before_hop_db: SILENCE_DB,
+            side_after_hop_db: SILENCE_DB,
             loudness_before_lufs: SILENCE_DB,
             loudness_after_lufs: SILENCE_DB,
             peak_to_loudness_before_db: 0.0,
@@ -80,11 +95,15 @@ pub(crate) struct ReductionMeter {
     peak_db: f32,
     sum_db: f64,
     working: u64,
+    /// Largest since the hop began.
+    into_hop_db: f32,
+    /// Largest of the last complete hop.
+    hop_db: f32,
 }
 
 impl ReductionMeter {
     pub(crate) fn clear(&mut self) {
-        *self = Self { now_db: self.now_db, ..Self::default() };
+        (self.peak_db, self.sum_db, self.working) = (0.0, 0.0, 0);
     }
 
     pub(crate) fn reset(&mut self) {
@@ -95,6 +114,7 @@ impl ReductionMeter {
         for (&l, &r) in left.iter().zip(right) {
             self.now_db = l.max(r);
             self.peak_db = self.peak_db.max(self.now_db);
+            self.into_hop_db = self.into_hop_db.max(self.now_db);
             if self.now_db > WORKING_DB {
                 self.sum_db += f64::from(self.now_db);
                 self.working += 1;
@@ -102,8 +122,13 @@ impl ReductionMeter {
         }
     }
 
+    pub(crate) fn end_hop(&mut self) {
+        self.hop_db = std::mem::take(&mut self.into_hop_db);
+    }
+
     pub(crate) fn read(&self, readings: &mut Readings) {
         readings.gain_reduction_db = self.now_db;
+        readings.gain_reduction_hop_db = self.hop_db;
         readings.gain_reduction_peak_db = self.peak_db;
         readings.gain_reduction_mean_db =
             if self.working > 0 { (self.sum_db / self.working as f64) as f32 } else { 0.0 };
@@ -126,6 +151,8 @@ struct Step {
 #[derive(Debug)]
 pub(crate) struct LevelMeter {
     levels: [Energy; 2],
+    /// Of the last hop alone.
+    hops: [Energy; 2],
     steps: [[Step; 2]; SHORT_TERM_STEPS],
     next: usize,
     /// Sample peaks since the last step.
@@ -136,6 +163,7 @@ impl LevelMeter {
     pub(crate) fn new() -> Self {
         Self {
             levels: [Energy::default(); 2],
+            hops: [Energy::default(); 2],
             steps: [[Step::default(); 2]; SHORT_TERM_STEPS],
             next: 0,
             peaks: [0.0; 2],
@@ -167,6 +195,13 @@ impl LevelMeter {
             level.side += share * (hop.side * power - level.side);
             level.cross += share * (hop.cross * power - level.cross);
         }
+        let power = gain * gain;
+        let after = Energy {
+            mid: hop.processed.mid * power,
+            side: hop.processed.side * power,
+            cross: hop.processed.cross * power,
+        };
+        self.hops = [hop.dry, after];
         if let Some(energies) = hop.step {
             self.steps[self.next] = std::array::from_fn(|i| Step {
                 energy: energies[i] * gains[i] * gains[i],
@@ -183,6 +218,11 @@ impl LevelMeter {
         readings.side_before_db = lufs(before.side);
         readings.mid_after_db = lufs(after.mid);
         readings.side_after_db = lufs(after.side);
+        let [before_hop, after_hop] = self.hops;
+        readings.mid_before_hop_db = lufs(before_hop.mid);
+        readings.side_before_hop_db = lufs(before_hop.side);
+        readings.mid_after_hop_db = lufs(after_hop.mid);
+        readings.side_after_hop_db = lufs(after_hop.side);
         readings.correlation_before = before.correlation().map(|x| x as f32);
         readings.correlation_after = after.correlation().map(|x| x as f32);
         let [before, after] = [0, 1].map(|i| {

@@ -154,6 +154,11 @@ impl Processor {
         self.level_meter.reset();
     }
 
+    /// Samples until the next hop ends. Readings over a hop change only there.
+    pub fn until_hop(&self) -> usize {
+        self.tap.until_hop()
+    }
+
     /// Samples by which the output lags the input.
     pub fn latency(&self) -> usize {
         0
@@ -283,6 +288,7 @@ impl Processor {
         self.compare_ratio.set(db_to_gain(self.compare.gain_db()) as f32);
         let gain = f64::from(self.match_gain.value()) * f64::from(self.output_trim.value());
         self.level_meter.listen(hop, gain);
+        self.reduction_meter.end_hop();
     }
 
     /// The meters, as of the last processed sample.
@@ -314,12 +320,18 @@ impl Processor {
     /// Takes up a saved match, its gain at once. Call it after [`set`](Self::set), which would
     /// otherwise make it learn anew.
     pub fn restore_match(&mut self, memory: MatchMemory) {
+        self.glide_match(memory);
+        self.match_gain.snap();
+    }
+
+    /// Takes up a saved match while audio runs: its gain glides there within 20 ms. Call it after
+    /// [`set`](Self::set), as [`restore_match`](Self::restore_match).
+    pub fn glide_match(&mut self, memory: MatchMemory) {
         self.loudness_match.restore(memory);
         if self.settings.is_on(Control::MatchHold) {
             self.loudness_match.hold();
         }
         self.set_match_gain();
-        self.match_gain.snap();
     }
 
     /// Learns the match anew, from the gain it has. A match on hold stays.

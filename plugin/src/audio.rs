@@ -4,7 +4,7 @@
 use nice_plug::prelude::*;
 use tenon_dsp::{Channels, Listen, Processor, RateError, Settings};
 
-use crate::feed::FeedIn;
+use crate::feed::{FeedIn, Place, Point};
 use crate::listener::ListenerIn;
 use crate::state::{BusState, Restores};
 
@@ -53,8 +53,6 @@ pub(crate) const LAYOUTS: &[AudioIOLayout] = &[
 
 /// Samples handed to the engine at once, so that the buffers here suit any block of the host.
 const CHUNK: usize = 512;
-/// Times a second at which readings are handed to the editor.
-const READINGS_HZ: f64 = 60.0;
 /// How long the key can be heard after its input has fallen silent: its high-pass at 20 Hz is
 /// 140 dB down by then.
 const KEY_TAIL_S: f64 = 0.25;
@@ -67,7 +65,6 @@ pub(crate) struct Audio {
     restores: Restores,
     feed: FeedIn,
     listener: ListenerIn,
-    samples_to_readings: f64,
     /// The engine's right channel in mono.
     right: [f32; CHUNK],
 }
@@ -90,7 +87,6 @@ impl Audio {
             restores: Restores::default(),
             feed,
             listener,
-            samples_to_readings: 0.0,
             right: [0.0; CHUNK],
         }
     }
@@ -123,54 +119,79 @@ impl Audio {
         self.processor.reset();
     }
 
-    /// Processes a block in place.
+    /// Processes a block in place. `place` is where in the song it begins.
     pub(crate) fn process(
         &mut self,
         main: &mut [&mut [f32]],
         key: Option<&[&mut [f32]]>,
+        place: Option<Place>,
         state: &BusState,
     ) -> Processed {
         self.follow(state);
-        let listener = &mut self.listener;
-        let mut tap = |dry: [&[f32]; 2], wet: [&[f32]; 2]| listener.add(dry, wet);
         let samples = match main {
-            [left, right, ..] => {
-                let samples = left.len().min(right.len());
-                for start in (0..samples).step_by(CHUNK) {
-                    let chunk = start..samples.min(start + CHUNK);
-                    let key = match key {
-                        Some([left, right, ..]) => Some((
-                            part(left, chunk.clone(), &SILENCE),
-                            part(right, chunk.clone(), &SILENCE),
-                        )),
-                        _ => None,
-                    };
-                    let (left, right) = (&mut left[chunk.clone()], &mut right[chunk]);
-                    self.processor.process_tapped(left, right, key, &mut tap);
-                }
-                samples
-            }
-            [only] => {
-                for start in (0..only.len()).step_by(CHUNK) {
-                    let chunk = start..only.len().min(start + CHUNK);
-                    // Both sides of the engine hear the one key, as they do the one bus.
-                    let key = match key {
-                        Some([key]) => {
-                            let key = part(key, chunk.clone(), &SILENCE);
-                            Some((key, key))
-                        }
-                        _ => None,
-                    };
-                    let left = &mut only[chunk];
-                    let right = &mut self.right[..left.len()];
-                    right.copy_from_slice(left);
-                    self.processor.process_tapped(left, right, key, &mut tap);
-                }
-                only.len()
-            }
+            [left, right, ..] => left.len().min(right.len()),
+            [only] => only.len(),
             [] => 0,
         };
-        self.report(samples, state)
+        let mut news = false;
+        let mut start = 0;
+        while start < samples {
+            let until_hop = self.processor.until_hop();
+            let chunk = start..samples.min(start + until_hop.min(CHUNK));
+            start = chunk.end;
+            let hop_ends = chunk.len() == until_hop;
+            self.process_chunk(main, key, chunk);
+            if hop_ends {
+                let place = place.map(|place| place.after(start as f64 / self.rate_hz));
+                news |= self.end_hop(place);
+            }
+        }
+        self.report(news, state)
+    }
+
+    fn process_chunk(
+        &mut self,
+        main: &mut [&mut [f32]],
+        key: Option<&[&mut [f32]]>,
+        chunk: std::ops::Range<usize>,
+    ) {
+        let listener = &mut self.listener;
+        let tap = |dry: [&[f32]; 2], wet: [&[f32]; 2]| listener.add(dry, wet);
+        match main {
+            [left, right, ..] => {
+                let key = match key {
+                    Some([left, right, ..]) => Some((
+                        part(left, chunk.clone(), &SILENCE),
+                        part(right, chunk.clone(), &SILENCE),
+                    )),
+                    _ => None,
+                };
+                let (left, right) = (&mut left[chunk.clone()], &mut right[chunk]);
+                self.processor.process_tapped(left, right, key, tap);
+            }
+            [only] => {
+                // Both sides of the engine hear the one key, as they do the one bus.
+                let key = match key {
+                    Some([key]) => {
+                        let key = part(key, chunk.clone(), &SILENCE);
+                        Some((key, key))
+                    }
+                    _ => None,
+                };
+                let left = &mut only[chunk];
+                let right = &mut self.right[..left.len()];
+                right.copy_from_slice(left);
+                self.processor.process_tapped(left, right, key, tap);
+            }
+            [] => (),
+        }
+    }
+
+    /// Hands the readings over, every 20 ms. True when there is something new to show.
+    fn end_hop(&mut self, place: Option<Place>) -> bool {
+        let readings = self.processor.readings();
+        let traced = self.feed.trace(Point::new(&readings, place));
+        self.feed.publish(readings) || traced
     }
 
     /// Takes up what host and editor have changed.
@@ -185,7 +206,7 @@ impl Audio {
         }
         if restores != self.restores {
             self.restores = restores;
-            self.processor.restore_match(memory);
+            self.processor.glide_match(memory);
         }
         if self.feed.take_learn_anew() {
             self.processor.relearn_match();
@@ -195,23 +216,38 @@ impl Audio {
         }
     }
 
-    fn report(&mut self, samples: usize, state: &BusState) -> Processed {
+    fn report(&mut self, news: bool, state: &BusState) -> Processed {
         state.loudness_match.report(self.processor.match_memory(), self.restores);
         self.feed.tick();
-        self.samples_to_readings -= samples as f64;
-        let due = self.samples_to_readings <= 0.0;
-        if due {
-            self.samples_to_readings = self.rate_hz / READINGS_HZ;
-        }
         Processed {
             status: match self.settings.listen() {
                 Listen::Key => ProcessStatus::Tail((self.rate_hz * KEY_TAIL_S) as u32),
                 // A gain on a silent input is silent at once.
                 Listen::Output | Listen::Delta => ProcessStatus::Normal,
             },
-            news: due && self.feed.publish(self.processor.readings()),
+            news,
         }
     }
+}
+
+/// Where in the song the host is, while it plays and has a tempo. Without a time signature bars have
+/// four quarters.
+pub(crate) fn place(transport: &Transport) -> Option<Place> {
+    let tempo_bpm = transport.tempo.filter(|tempo| *tempo > 0.0)?;
+    let quarters = transport.pos_beats().filter(|_| transport.playing)?;
+    let beats = f64::from(transport.time_sig_numerator.filter(|n| *n > 0).unwrap_or(4));
+    let beat_is = 4.0 / f64::from(transport.time_sig_denominator.filter(|n| *n > 0).unwrap_or(4));
+    let per_bar = beats * beat_is;
+    let counted = (quarters / per_bar).floor();
+    let bar_start = transport.bar_start_pos_beats().unwrap_or(counted * per_bar);
+    let place = Place {
+        bar: transport.bar_number().unwrap_or(counted as i32),
+        beat: (quarters - bar_start) / beat_is,
+        beats,
+        beats_per_s: tempo_bpm / 60.0 / beat_is,
+    };
+    // Brings what a host said of the bar before into the bar it is in.
+    Some(place.after(0.0)).filter(|place| place.beat.is_finite())
 }
 
 static SILENCE: [f32; CHUNK] = [0.0; CHUNK];
@@ -298,7 +334,7 @@ mod tests {
             let (mut left, mut right) = (signal(9_999, 1), signal(9_999, 2));
             let (mut left_alone, mut right_alone) = (left.clone(), right.clone());
             for (left, right) in left.chunks_mut(block).zip(right.chunks_mut(block)) {
-                audio.process(&mut [left, right], None, &state);
+                audio.process(&mut [left, right], None, None, &state);
             }
             engine(
                 Channels::Stereo,
@@ -332,7 +368,7 @@ mod tests {
             let count = allocation_counter::measure(|| {
                 let main = &mut [&mut left[block.clone()], &mut right[block.clone()]];
                 let key = [&mut key_left[block.clone()], &mut key_right[block.clone()]];
-                news += usize::from(audio.process(main, Some(&key), &state).news);
+                news += usize::from(audio.process(main, Some(&key), None, &state).news);
             });
             assert_eq!(count.count_total, 0);
         }
@@ -349,7 +385,7 @@ mod tests {
         let mut left = signal(3_000, 1);
         let (mut left_alone, mut right_alone) = (left.clone(), left.clone());
         for left in left.chunks_mut(1_000) {
-            audio.process(&mut [left], None, &state);
+            audio.process(&mut [left], None, None, &state);
         }
         engine(Channels::Mono, &state.params.settings(), &mut left_alone, &mut right_alone, None);
         assert!(bits(&left) == bits(&left_alone));
@@ -367,12 +403,18 @@ mod tests {
             audio.reset(&state);
             let (mut left, mut right) = programme.clone();
             match key {
-                Some((mut a, mut b)) => {
-                    audio.process(&mut [&mut left, &mut right], Some(&[&mut a, &mut b]), &state)
-                }
-                None => {
-                    audio.process(&mut [&mut left, &mut right], Some(&[&mut [], &mut []]), &state)
-                }
+                Some((mut a, mut b)) => audio.process(
+                    &mut [&mut left, &mut right],
+                    Some(&[&mut a, &mut b]),
+                    None,
+                    &state,
+                ),
+                None => audio.process(
+                    &mut [&mut left, &mut right],
+                    Some(&[&mut [], &mut []]),
+                    None,
+                    &state,
+                ),
             };
             left
         };
@@ -396,7 +438,7 @@ mod tests {
             for layout in LAYOUTS {
                 assert_eq!(audio.activate(layout, rate_hz, &state), Ok(0), "{rate_hz}");
                 let (mut left, mut right) = (signal(777, 1), signal(777, 2));
-                audio.process(&mut [&mut left, &mut right], None, &state);
+                audio.process(&mut [&mut left, &mut right], None, None, &state);
                 assert!(left.iter().all(|sample| sample.is_finite()));
             }
         }
@@ -412,9 +454,9 @@ mod tests {
         let (mut audio, _) = audio();
         audio.activate(&LAYOUTS[0], 48_000.0, &state).unwrap();
         audio.reset(&state);
-        audio.process(&mut [&mut [], &mut []], Some(&[&mut [], &mut []]), &state);
-        audio.process(&mut [&mut []], None, &state);
-        audio.process(&mut [], None, &state);
+        audio.process(&mut [&mut [], &mut []], Some(&[&mut [], &mut []]), None, &state);
+        audio.process(&mut [&mut []], None, None, &state);
+        audio.process(&mut [], None, None, &state);
     }
 
     #[test]
@@ -428,12 +470,12 @@ mod tests {
         audio.activate(&LAYOUTS[1], 48_000.0, &state).unwrap();
         audio.reset(&state);
         let (mut left, mut right) = (signal(480, 1), signal(480, 2));
-        audio.process(&mut [&mut left, &mut right], None, &state);
+        audio.process(&mut [&mut left, &mut right], None, None, &state);
 
         // As a host restores while audio runs: parameters first, then the rest.
         set(&state, Control::Threshold, -33.0);
         state.deserialize_fields(&fields);
-        audio.process(&mut [&mut left, &mut right], None, &state);
+        audio.process(&mut [&mut left, &mut right], None, None, &state);
         let memory = audio.processor.match_memory();
         assert_eq!(memory.gain_db, -3.25);
         assert_eq!(memory.state, tenon_dsp::MatchState::Held);
@@ -448,11 +490,69 @@ mod tests {
         audio.reset(&state);
         let status = |audio: &mut Audio| {
             let (mut left, mut right) = ([0.0; 64], [0.0; 64]);
-            audio.process(&mut [&mut left, &mut right], None, &state).status
+            audio.process(&mut [&mut left, &mut right], None, None, &state).status
         };
         assert_eq!(status(&mut audio), ProcessStatus::Normal);
         set(&state, Control::Listen, 2.0);
         assert_eq!(status(&mut audio), ProcessStatus::Tail(12_000));
+    }
+
+    /// A host that plays at 90 bpm in 6/8, a quarter before the fourth bar.
+    fn transport() -> Transport {
+        let mut transport = Transport::new(48_000.0);
+        transport.playing = true;
+        transport.tempo = Some(90.0);
+        (transport.time_sig_numerator, transport.time_sig_denominator) = (Some(6), Some(8));
+        transport.pos_beats = Some(8.0);
+        transport
+    }
+
+    #[test]
+    fn the_place_in_the_song_is_the_hosts() {
+        let eighths = Place { bar: 2, beat: 4.0, beats: 6.0, beats_per_s: 3.0 };
+        assert_eq!(place(&transport()), Some(eighths));
+
+        let mut told = transport();
+        (told.bar_start_pos_beats, told.bar_number) = (Some(7.5), Some(11));
+        assert_eq!(place(&told), Some(Place { bar: 11, beat: 1.0, ..eighths }));
+        // The bar before, as some hosts say at the very end of a block.
+        (told.bar_start_pos_beats, told.bar_number) = (Some(5.0), Some(11));
+        assert_eq!(place(&told), Some(Place { bar: 12, beat: 0.0, ..eighths }));
+
+        for still in [
+            Transport { playing: false, ..transport() },
+            Transport { tempo: None, ..transport() },
+            Transport { pos_beats: None, ..transport() },
+            Transport { pos_beats: Some(f64::NAN), ..transport() },
+        ] {
+            assert_eq!(place(&still), None);
+        }
+    }
+
+    #[test]
+    fn points_of_the_trace_know_their_place_whatever_the_block() {
+        for block in [64, 480, 4_800] {
+            let state = BusState::default();
+            let (mut audio, mut editor) = audio();
+            audio.activate(&LAYOUTS[1], 48_000.0, &state).unwrap();
+            audio.reset(&state);
+            let (mut left, mut right) = (signal(9_600, 1), signal(9_600, 2));
+            let start = place(&transport()).unwrap();
+            for (index, (left, right)) in
+                left.chunks_mut(block).zip(right.chunks_mut(block)).enumerate()
+            {
+                let here = start.after((index * block) as f64 / 48_000.0);
+                audio.process(&mut [left, right], None, Some(here), &state);
+            }
+            for hop in 1..=10 {
+                let point = editor.next_point().unwrap();
+                let expected = start.after(f64::from(hop) * 0.02);
+                let place = point.place.unwrap();
+                assert_eq!(place.bar, expected.bar);
+                assert!((place.beat - expected.beat).abs() < 1e-9, "{block}");
+            }
+            assert_eq!(editor.next_point(), None);
+        }
     }
 
     #[test]
@@ -465,12 +565,12 @@ mod tests {
         let mut news = 0;
         let (mut left, mut right) = (signal(48_000, 1), signal(48_000, 2));
         for (left, right) in left.chunks_mut(64).zip(right.chunks_mut(64)) {
-            if audio.process(&mut [left, right], None, &state).news {
+            if audio.process(&mut [left, right], None, None, &state).news {
                 news += 1;
                 seen.push(editor.read());
             }
         }
-        assert!((40..=61).contains(&news), "{news} in a second");
+        assert!((49..=51).contains(&news), "{news} in a second");
         seen.dedup();
         assert_eq!(seen.len(), news);
     }

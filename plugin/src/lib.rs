@@ -5,6 +5,8 @@ pub mod text;
 
 pub mod presets;
 
+mod library;
+
 mod params;
 mod state;
 
@@ -111,10 +113,11 @@ impl Plugin for Bus {
         &mut self,
         buffer: &mut Buffer,
         aux: &mut AuxiliaryBuffers,
-        _context: &mut impl ProcessContext<Self>,
+        context: &mut impl ProcessContext<Self>,
     ) -> ProcessStatus {
         let key = aux.inputs.first().map(Buffer::as_slice_immutable);
-        let processed = self.audio.process(buffer.as_slice(), key, &self.state);
+        let place = audio::place(context.transport());
+        let processed = self.audio.process(buffer.as_slice(), key, place, &self.state);
         if processed.news {
             self.repaint.request_repaint();
         }

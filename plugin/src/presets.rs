@@ -4,8 +4,8 @@
 //! that always needs setting by ear. Knows nothing of where presets are shown or how they are
 //! stored.
 
-use crate::text::{meant, near, words};
-use tenon_dsp::{Control::*, Settings};
+use crate::text::{assignment, meant, near, to_text, words};
+use tenon_dsp::{Control, Control::*, Settings};
 
 /// A named set of values.
 #[derive(Debug, Clone, PartialEq)]
@@ -17,6 +17,53 @@ pub struct Preset {
     /// A value for every control.
     pub settings: Settings,
 }
+
+/// Whether a preset sets this control: all that make the sound do, and not what one listens to.
+pub fn sets(control: Control) -> bool {
+    !matches!(control, Compare | Listen | Bypass)
+}
+
+/// Settings as text, one control a line, for people and for the clipboard.
+pub fn to_lines(settings: &Settings) -> String {
+    let line = |control: Control| {
+        format!("{}={}\n", control.spec().id, to_text(control, settings[control]))
+    };
+    Control::ALL.into_iter().filter(|control| sets(*control)).map(line).collect()
+}
+
+/// `base` with what the lines set: one `id=value` each; empty lines are skipped.
+///
+/// # Errors
+/// [`LineError`] at the first line that sets no control, or one that is for listening.
+pub fn from_lines(text: &str, base: Settings) -> Result<Settings, LineError> {
+    let mut settings = base;
+    for (index, line) in text.lines().enumerate().filter(|(_, line)| !line.trim().is_empty()) {
+        let failed = |why: String| LineError { line: index + 1, why };
+        let (control, value) = assignment(line).map_err(|error| failed(error.to_string()))?;
+        if !sets(control) {
+            return Err(failed(format!("{} is for listening", control.spec().id)));
+        }
+        settings.set(control, value).map_err(|error| failed(error.to_string()))?;
+    }
+    Ok(settings)
+}
+
+/// A line that sets no control.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct LineError {
+    /// Its number, from 1.
+    pub line: usize,
+    /// What is wrong with it.
+    pub why: String,
+}
+
+impl std::fmt::Display for LineError {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "line {}: {}", self.line, self.why)
+    }
+}
+
+impl std::error::Error for LineError {}
 
 /// All factory presets. The first is the one to try first.
 pub fn factory() -> Vec<Preset> {
@@ -139,7 +186,6 @@ impl std::error::Error for PresetError {}
 mod tests {
     use super::*;
     use crate::text::quantise;
-    use tenon_dsp::Control;
 
     #[test]
     fn every_preset_is_found_by_its_name_and_has_values_that_can_be_shown() {
@@ -165,6 +211,24 @@ mod tests {
             {
                 assert_eq!(preset.settings[control], fresh[control], "{}", preset.name);
             }
+        }
+    }
+
+    #[test]
+    fn settings_come_back_from_their_lines() {
+        for preset in factory() {
+            let lines = to_lines(&preset.settings);
+            assert_eq!(from_lines(&lines, Settings::default()), Ok(preset.settings));
+        }
+        let base = Settings::default().with(Mix, 50.0).with(Bypass, 1.0);
+        assert_eq!(from_lines("\nratio = 3:1\n", base), Ok(base.with(Ratio, 3.0)));
+        for (text, why) in [
+            ("mix=20\nknee", "line 2: write it as"),
+            ("mix=200", "line 1: mix takes 0.0 % to 100.0 %"),
+            ("listen=key", "line 1: listen is for listening"),
+        ] {
+            let message = from_lines(text, base).unwrap_err().to_string();
+            assert!(message.starts_with(why), "{message}");
         }
     }
 

@@ -1,18 +1,20 @@
 //! What is saved with a session, and what is refused when it comes back.
 //!
-//! The parts that are not parameters can be read and written by the audio thread, the host's
-//! threads and the editor at the same time: each is one atomic number, so nobody waits and nobody
-//! sees half of a change. Knows nothing of the editor.
+//! What the audio thread needs of it can be read and written by that thread, the host's threads and
+//! the editor at the same time: each is one atomic number, so nobody waits and nobody sees half of a
+//! change. Knows nothing of the editor.
 
 use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Mutex, MutexGuard, PoisonError};
 
 use nice_plug::params::persist::PersistentField;
 use nice_plug::plugin::ParamValue;
 use nice_plug::prelude::*;
 use serde::{Deserialize, Serialize};
-use tenon_dsp::{Control, MATCH_LIMIT_DB, MatchMemory, MatchState};
+use tenon_dsp::{Control, MATCH_LIMIT_DB, MatchMemory, MatchState, Settings};
 
 use crate::params::{BusParams, ParamRef};
+use crate::presets::{from_lines, to_lines};
 
 /// Marks a saved state as ours, whichever host or format carried it.
 const PLUGIN: &str = "audio.tenon.bus";
@@ -33,6 +35,9 @@ pub(crate) struct BusState {
     /// Size and zoom of the editor.
     #[persist = "editor"]
     pub(crate) view: SharedView,
+    /// A and B.
+    #[persist = "slots"]
+    pub(crate) slots: SharedSlots,
 }
 
 /// Whose state it is, and of which version.
@@ -58,10 +63,25 @@ impl PersistentField<'_, Format> for FormatMark {
 }
 
 /// The loudness match as it is saved.
-#[derive(Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 struct SavedMatch {
     gain_db: f32,
     held: bool,
+}
+
+impl SavedMatch {
+    fn of(memory: MatchMemory) -> Self {
+        Self { gain_db: memory.gain_db, held: memory.state == MatchState::Held }
+    }
+
+    fn memory(&self) -> MatchMemory {
+        let state = if self.held { MatchState::Held } else { MatchState::Learning };
+        MatchMemory { gain_db: self.gain_db, state }
+    }
+
+    fn is_sound(&self) -> bool {
+        self.gain_db.abs() <= MATCH_LIMIT_DB
+    }
 }
 
 /// The match, shared between the engine that learns it and the host that saves and restores it.
@@ -117,7 +137,7 @@ impl SharedMatch {
     }
 
     /// Puts a saved match in place for the engine to take up.
-    fn restore(&self, memory: MatchMemory) {
+    pub(crate) fn restore(&self, memory: MatchMemory) {
         let _ = self.0.fetch_update(Ordering::AcqRel, Ordering::Relaxed, |bits| {
             Some(Self::pack(memory, Self::unpack(bits).1.next()))
         });
@@ -126,10 +146,7 @@ impl SharedMatch {
 
 impl PersistentField<'_, SavedMatch> for SharedMatch {
     fn set(&self, saved: SavedMatch) {
-        self.restore(MatchMemory {
-            gain_db: saved.gain_db,
-            state: if saved.held { MatchState::Held } else { MatchState::Learning },
-        });
+        self.restore(saved.memory());
     }
 
     fn map<F, R>(&self, f: F) -> R
@@ -137,11 +154,98 @@ impl PersistentField<'_, SavedMatch> for SharedMatch {
         F: Fn(&SavedMatch) -> R,
     {
         let (memory, _) = self.get();
-        f(&SavedMatch { gain_db: memory.gain_db, held: memory.state == MatchState::Held })
+        f(&SavedMatch::of(memory))
     }
 }
 
-/// Size and zoom of the editor.
+/// One of the two settings that are compared.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+pub(crate) enum Slot {
+    /// The first.
+    #[default]
+    A,
+    /// The second.
+    B,
+}
+
+impl Slot {
+    /// The other one.
+    pub(crate) fn other(self) -> Self {
+        match self {
+            Self::A => Self::B,
+            Self::B => Self::A,
+        }
+    }
+}
+
+/// Which setting is heard, and the one that is not. What is heard is in the parameters.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct Slots {
+    /// The one that is heard.
+    pub(crate) heard: Slot,
+    /// The settings of the other; what one listens to counts for nothing here.
+    pub(crate) other: Settings,
+    /// The loudness match of the other.
+    pub(crate) other_match: MatchMemory,
+}
+
+impl Default for Slots {
+    fn default() -> Self {
+        let other_match = MatchMemory { gain_db: 0.0, state: MatchState::Learning };
+        Self { heard: Slot::default(), other: Settings::default(), other_match }
+    }
+}
+
+/// [`Slots`] as they are saved.
+#[derive(Serialize, Deserialize)]
+struct SavedSlots {
+    heard: Slot,
+    /// One `id=value` a line.
+    other: String,
+    other_match: SavedMatch,
+}
+
+impl SavedSlots {
+    /// None when the settings are not sound.
+    fn slots(&self) -> Option<Slots> {
+        let other = from_lines(&self.other, Settings::default()).ok()?;
+        let other_match = self.other_match.is_sound().then(|| self.other_match.memory())?;
+        Some(Slots { heard: self.heard, other, other_match })
+    }
+}
+
+/// [`Slots`], shared between the editor and the host that saves them. The audio thread has no part
+/// in it.
+#[derive(Default)]
+pub(crate) struct SharedSlots(Mutex<Slots>);
+
+impl SharedSlots {
+    /// The slots, for the moment.
+    pub(crate) fn lock(&self) -> MutexGuard<'_, Slots> {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+impl PersistentField<'_, SavedSlots> for SharedSlots {
+    fn set(&self, saved: SavedSlots) {
+        // What is not sound has been refused before.
+        *self.lock() = saved.slots().unwrap_or_default();
+    }
+
+    fn map<F, R>(&self, f: F) -> R
+    where
+        F: Fn(&SavedSlots) -> R,
+    {
+        let slots = self.lock().clone();
+        f(&SavedSlots {
+            heard: slots.heard,
+            other: to_lines(&slots.other),
+            other_match: SavedMatch::of(slots.other_match),
+        })
+    }
+}
+
+/// Size, zoom and sheet of the editor.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub(crate) struct View {
     /// Width in points, before zoom.
@@ -150,6 +254,9 @@ pub(crate) struct View {
     pub(crate) height: u16,
     /// Zoom on top of the system's scale, in per cent.
     pub(crate) zoom_percent: u16,
+    /// The dark sheet.
+    #[serde(default)]
+    pub(crate) dark: bool,
 }
 
 impl View {
@@ -169,7 +276,7 @@ impl View {
 
 impl Default for View {
     fn default() -> Self {
-        Self { width: 960, height: 600, zoom_percent: 100 }
+        Self { width: 1120, height: 700, zoom_percent: 100, dark: false }
     }
 }
 
@@ -185,13 +292,21 @@ impl Default for SharedView {
 
 impl SharedView {
     fn pack(view: View) -> u64 {
-        u64::from(view.width) | u64::from(view.height) << 16 | u64::from(view.zoom_percent) << 32
+        u64::from(view.width)
+            | u64::from(view.height) << 16
+            | u64::from(view.zoom_percent) << 32
+            | u64::from(view.dark) << 48
     }
 
     /// The view to open with, and to save.
     pub(crate) fn get(&self) -> View {
         let bits = self.0.load(Ordering::Relaxed);
-        View { width: bits as u16, height: (bits >> 16) as u16, zoom_percent: (bits >> 32) as u16 }
+        View {
+            width: bits as u16,
+            height: (bits >> 16) as u16,
+            zoom_percent: (bits >> 32) as u16,
+            dark: bits >> 48 & 1 == 1,
+        }
     }
 
     /// Remembers a view. One outside the limits of [`View`] is brought within them.
@@ -201,6 +316,7 @@ impl SharedView {
             width: view.width.clamp(View::MIN_SIZE.0, View::MAX_SIZE.0),
             height: view.height.clamp(View::MIN_SIZE.1, View::MAX_SIZE.1),
             zoom_percent: *View::ZOOMS.iter().min_by_key(zoom).unwrap_or(&100),
+            dark: view.dark,
         };
         self.0.store(Self::pack(view), Ordering::Relaxed);
     }
@@ -287,12 +403,13 @@ fn judge(state: &PluginState) -> Result<(), StateError> {
     if let Some(id) = state.params.keys().find(|id| Control::from_id(id).is_none()) {
         return Err(unsound(id));
     }
-    field(state, "match")
-        .filter(|saved: &SavedMatch| saved.gain_db.abs() <= MATCH_LIMIT_DB)
-        .ok_or_else(|| unsound("match"))?;
+    field(state, "match").filter(SavedMatch::is_sound).ok_or_else(|| unsound("match"))?;
     field(state, "editor")
         .filter(|view: &View| view.is_sound())
         .ok_or_else(|| unsound("editor"))?;
+    field(state, "slots")
+        .and_then(|saved: SavedSlots| saved.slots())
+        .ok_or_else(|| unsound("slots"))?;
     Ok(())
 }
 
@@ -372,7 +489,7 @@ mod tests {
     #[test]
     fn what_is_not_sound_is_emptied() {
         type Spoil = fn(&mut PluginState);
-        let spoils: [(&str, Spoil); 14] = [
+        let spoils: [(&str, Spoil); 16] = [
             ("no mark", |s| {
                 s.fields.remove("format");
             }),
@@ -412,6 +529,14 @@ mod tests {
                 let endless = r#"{"gain_db":1e39,"held":true}"#;
                 s.fields.insert("match".into(), endless.into());
             }),
+            ("missing slots", |s| {
+                s.fields.remove("slots");
+            }),
+            ("other setting out of range", |s| {
+                let slots = s.fields["slots"].replace("mix=100", "mix=101");
+                assert_ne!(slots, s.fields["slots"]);
+                s.fields.insert("slots".into(), slots);
+            }),
             ("editor too small", |s| {
                 let tiny = r#"{"width":1,"height":600,"zoom_percent":100}"#;
                 s.fields.insert("editor".into(), tiny.into());
@@ -442,13 +567,19 @@ mod tests {
         saved
             .loudness_match
             .restore(MatchMemory { gain_db: -1.234_567_8, state: MatchState::Held });
-        saved.view.put(View { width: 1234, height: 777, zoom_percent: 125 });
+        saved.view.put(View { width: 1234, height: 777, zoom_percent: 125, dark: true });
+        *saved.slots.lock() = Slots {
+            heard: Slot::B,
+            other: Settings::default().with(Control::Ratio, 3.5),
+            other_match: MatchMemory { gain_db: 2.125, state: MatchState::Held },
+        };
         let fields = saved.serialize_fields();
 
         let restored = BusState::default();
         restored.deserialize_fields(&fields);
         assert_eq!(restored.loudness_match.get().0, saved.loudness_match.get().0);
         assert_eq!(restored.view.get(), saved.view.get());
+        assert_eq!(*restored.slots.lock(), *saved.slots.lock());
         assert_eq!(restored.serialize_fields(), fields);
     }
 
@@ -499,7 +630,7 @@ mod tests {
     #[test]
     fn a_view_stays_within_its_limits() {
         let shared = SharedView::default();
-        shared.put(View { width: 10, height: u16::MAX, zoom_percent: 110 });
+        shared.put(View { width: 10, height: u16::MAX, zoom_percent: 110, dark: false });
         let view = shared.get();
         assert!(view.is_sound());
         assert_eq!((view.width, view.height), (720, 4320));

@@ -108,6 +108,14 @@ pub fn range_text(control: Control) -> String {
 /// [`AssignmentError`] when there is no value, no such id, or the control does not take the value.
 pub fn assignment(text: &str) -> Result<(Control, f32), AssignmentError> {
     let (id, value) = text.split_once('=').ok_or(AssignmentError::NoValue)?;
+    pair(id, value)
+}
+
+/// The control and value of an id and a text.
+///
+/// # Errors
+/// [`AssignmentError`] when there is no such id, or the control does not take the value.
+pub fn pair(id: &str, value: &str) -> Result<(Control, f32), AssignmentError> {
     let id = id.trim();
     let control = Control::from_id(id).ok_or_else(|| AssignmentError::UnknownId {
         id: id.to_owned(),

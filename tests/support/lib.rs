@@ -8,5 +8,7 @@ pub mod measure;
 pub mod signals;
 pub mod mixes;
 pub mod song;
+#[cfg(target_os = "linux")]
+pub mod window;
 
 pub use stereo::Stereo;

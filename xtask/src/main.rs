@@ -5,6 +5,8 @@ mod tidy;
 mod bundle;
 mod install;
 mod demo;
+#[cfg(target_os = "linux")]
+mod screenshot;
 mod test;
 
 use std::process::ExitCode;
@@ -21,6 +23,9 @@ enum Task {
     Install,
     /// Hear it without a host: synthesise a song, compress it, write before and after.
     Demo,
+    /// Take pictures of the editor for the documents, on an X screen of their own (Linux).
+    #[cfg(target_os = "linux")]
+    Screenshot,
     /// Check everything: order of imports, format, lints, documentation, all tests.
     ///
     /// Some tests load the plug-in in a Python host or open its window. What these need is named
@@ -35,6 +40,8 @@ fn main() -> ExitCode {
         Task::Bundle => bundle::run().map(|_| ()),
         Task::Install => install::run(),
         Task::Demo => demo::run(),
+        #[cfg(target_os = "linux")]
+        Task::Screenshot => screenshot::run(),
         Task::Test => test::run(),
         Task::Tidy => tidy::run(),
     };

@@ -7,19 +7,28 @@ use crate::text::to_text;
 /// What stands where there is no reading.
 pub(crate) const NO_READING: &str = "\u{2014}";
 
+/// As wide as a digit.
+const FIGURE_SPACE: char = '\u{2007}';
 /// Levels at or below this are silence to a reader.
 const FLOOR_DB: f32 = -90.0;
 
-/// One digit after the point, right-aligned to the width of "−99.9".
+/// One digit after the point, padded to the width of "−99.9".
 pub(crate) fn one_digit(value: f32) -> String {
-    // Adding zero turns −0.0 into 0.0.
-    let rounded = (value * 10.0).round() / 10.0 + 0.0;
-    format!("{:>5}", minus(&format!("{rounded:.1}")))
+    pad(&fixed(value, 1), 5)
 }
 
-/// No digit after the point, as wide as it is.
-pub(crate) fn whole(value: f32) -> String {
-    minus(&format!("{:.0}", value + 0.0))
+/// So many digits after the point.
+pub(crate) fn fixed(value: f32, digits: i32) -> String {
+    let scale = 10_f32.powi(digits);
+    // Adding zero turns −0.0 into 0.0.
+    let rounded = (value * scale).round() / scale + 0.0;
+    minus(&format!("{rounded:.*}", digits as usize))
+}
+
+/// Pads on the left so that the text is as wide as `signs` of them; the point counts as one.
+pub(crate) fn pad(text: &str, signs: usize) -> String {
+    let missing = signs.saturating_sub(text.chars().count());
+    std::iter::repeat_n(FIGURE_SPACE, missing).chain(text.chars()).collect()
 }
 
 /// The value of a control with its unit.
@@ -32,13 +41,27 @@ pub(crate) fn level(db: f32) -> Option<f32> {
     (db > FLOOR_DB.max(SILENCE_DB)).then_some(db)
 }
 
+/// One digit after the point, or a dash where there is no reading.
+pub(crate) fn one_digit_or_dash(value: Option<f32>) -> String {
+    value.map_or_else(|| pad(NO_READING, 5), one_digit)
+}
+
 /// "before → after unit", with a dash for what has no reading.
 pub(crate) fn before_after(before: Option<f32>, after: Option<f32>, unit: &str) -> String {
-    let figure = |value: Option<f32>| match value {
-        Some(value) => one_digit(value),
-        None => format!("{NO_READING:>5}"),
-    };
-    format!("{} \u{2192} {} {unit}", figure(before), figure(after))
+    let before = one_digit_or_dash(before);
+    format!("{} \u{2192} {} {unit}", before, one_digit_or_dash(after))
+}
+
+/// A frequency as scales have it: "250", "1.2k".
+pub(crate) fn short_hz(hz: f32) -> String {
+    if hz < 1_000.0 {
+        // Two digits are enough to find one's way.
+        let step = if hz < 100.0 { 1.0 } else { 10.0 };
+        format!("{:.0}", (hz / step).round() * step)
+    } else {
+        let thousands = format!("{:.1}", hz / 1_000.0);
+        format!("{}k", thousands.strip_suffix(".0").unwrap_or(&thousands))
+    }
 }
 
 /// A text with proper minus signs.
@@ -52,9 +75,12 @@ mod tests {
 
     #[test]
     fn figures_have_one_width_and_a_proper_minus() {
-        for (value, text) in
-            [(-9.84, " \u{2212}9.8"), (-0.04, "  0.0"), (12.0, " 12.0"), (-60.0, "\u{2212}60.0")]
-        {
+        for (value, text) in [
+            (-9.84, "\u{2007}\u{2212}9.8"),
+            (-0.04, "\u{2007}\u{2007}0.0"),
+            (12.0, "\u{2007}12.0"),
+            (-60.0, "\u{2212}60.0"),
+        ] {
             assert_eq!(one_digit(value), text);
         }
         assert_eq!(value(Control::Threshold, -18.0), "\u{2212}18.00 dB", "no hyphen on screen");
@@ -65,7 +91,16 @@ mod tests {
         assert_eq!(level(SILENCE_DB), None);
         assert_eq!(
             before_after(level(SILENCE_DB), Some(-20.0), "dB"),
-            "    \u{2014} \u{2192} \u{2212}20.0 dB"
+            "\u{2007}\u{2007}\u{2007}\u{2007}\u{2014} \u{2192} \u{2212}20.0 dB"
         );
+    }
+
+    #[test]
+    fn frequencies_are_short() {
+        for (hz, text) in
+            [(63.2, "63"), (253.0, "250"), (999.0, "1000"), (1_240.0, "1.2k"), (12_030.0, "12k")]
+        {
+            assert_eq!(short_hz(hz), text);
+        }
     }
 }

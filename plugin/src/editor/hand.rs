@@ -1,31 +1,40 @@
-//! The user's hand on the parameters: every change is a gesture the host hears begin and end.
+//! The user's hand on the parameters: every change is a gesture the host hears begin and end, and a
+//! step that can be undone.
 
 use nice_plug::prelude::ParamSetter;
 use tenon_dsp::{Control, Settings};
 
-use crate::params::BusParams;
+use super::bench::{Arriving, Bench, Grip, Step, Turn};
+use crate::library::LibraryError;
+use crate::presets::sets;
+use crate::state::{BusState, Slot};
+
+/// How long the host may take to pass settings on, in seconds.
+const ARRIVAL_S: f64 = 2.0;
 
 /// Sets parameters on behalf of the user.
 pub(crate) struct Hand<'a> {
-    params: &'a BusParams,
+    state: &'a BusState,
     setter: ParamSetter<'a>,
-    /// The control whose gesture is under way.
-    on: &'a mut Option<Control>,
+    /// What is remembered.
+    pub(crate) bench: &'a mut Bench,
+    now: f64,
 }
 
 impl<'a> Hand<'a> {
-    /// A hand that keeps in `on` what it has hold of.
+    /// A hand at a time, in seconds, that keeps in `bench` what it does.
     pub(crate) fn new(
-        params: &'a BusParams,
+        state: &'a BusState,
         setter: ParamSetter<'a>,
-        on: &'a mut Option<Control>,
+        bench: &'a mut Bench,
+        now: f64,
     ) -> Self {
-        Self { params, setter, on }
+        Self { state, setter, bench, now }
     }
 
     /// The value of a control.
     pub(crate) fn value(&self, control: Control) -> f32 {
-        self.params.get(control).value()
+        self.state.params.get(control).value()
     }
 
     /// Whether a switch is on.
@@ -35,12 +44,12 @@ impl<'a> Hand<'a> {
 
     /// Where a value lies on the control's travel, 0 to 1.
     pub(crate) fn position(&self, control: Control, value: f32) -> f32 {
-        self.params.get(control).position(value)
+        self.state.params.get(control).position(value)
     }
 
     /// The value at a place on the control's travel.
     pub(crate) fn value_at(&self, control: Control, position: f32) -> f32 {
-        self.params.get(control).value_at(position)
+        self.state.params.get(control).value_at(position)
     }
 
     /// The next value that differs, at least `step` of the travel away; the same at the end.
@@ -56,54 +65,181 @@ impl<'a> Hand<'a> {
         }
     }
 
+    /// Every control as it is.
+    pub(crate) fn settings(&self) -> Settings {
+        let mut settings = Settings::default();
+        for control in Control::ALL {
+            let accepted = settings.set(control, self.value(control));
+            debug_assert_eq!(accepted, Ok(()));
+        }
+        settings
+    }
+
     /// Takes hold of a control.
     pub(crate) fn take(&mut self, control: Control) {
         self.let_go();
-        self.params.get(control).begin(&self.setter);
-        *self.on = Some(control);
+        let before = self.value(control);
+        self.state.params.get(control).begin(&self.setter);
+        self.bench.grip = Some(Grip { control, before, now: before });
+        // The setting is no longer the one that was switched to.
+        if sets(control) {
+            self.bench.arriving = None;
+        }
     }
 
     /// Moves the control that is held.
     pub(crate) fn turn(&mut self, value: f32) {
-        if let Some(control) = *self.on
-            && value != self.value(control)
+        if let Some(grip) = &mut self.bench.grip
+            && value != grip.now
         {
-            self.params.get(control).set(&self.setter, value);
+            grip.now = value;
+            self.state.params.get(grip.control).set(&self.setter, value);
         }
     }
 
     /// Lets go of whatever is held.
     pub(crate) fn let_go(&mut self) {
-        if let Some(control) = self.on.take() {
-            self.params.get(control).end(&self.setter);
+        if let Some(turn) = self.release() {
+            self.bench.record(self.slot(), Step::Turned(vec![turn]));
         }
+    }
+
+    /// Ends the gesture; what it did, if it did anything that can be undone.
+    fn release(&mut self) -> Option<Turn> {
+        let Grip { control, before, now } = self.bench.grip.take()?;
+        self.state.params.get(control).end(&self.setter);
+        (before != now && sets(control)).then_some(Turn { control, before, after: now })
     }
 
     /// Sets a control in one gesture.
     pub(crate) fn set(&mut self, control: Control, value: f32) {
-        if value != self.value(control) {
-            self.take(control);
-            self.turn(value);
-            self.let_go();
+        if let Some(turn) = self.put(control, value) {
+            self.bench.record(self.slot(), Step::Turned(vec![turn]));
         }
     }
 
-    /// Sets every control that makes the sound. What is being listened to stays.
-    pub(crate) fn apply(&mut self, settings: &Settings) {
-        for control in Control::ALL.into_iter().filter(|c| is_sound(*c)) {
-            self.set(control, settings[control]);
+    /// Moves a control a little; little moves that follow each other are undone as one.
+    pub(crate) fn nudge(&mut self, control: Control, step: f32) {
+        if let Some(turn) = self.put(control, self.stepped(control, step)) {
+            self.bench.record_small(self.slot(), turn, self.now);
         }
+    }
+
+    fn put(&mut self, control: Control, value: f32) -> Option<Turn> {
+        self.let_go();
+        if value == self.value(control) {
+            return None;
+        }
+        self.take(control);
+        self.turn(value);
+        self.release()
+    }
+
+    /// Sets every control that makes the sound, as one step. What is being listened to stays.
+    pub(crate) fn apply(&mut self, settings: &Settings) {
+        let turns = self.put_all(settings);
+        if !turns.is_empty() {
+            self.bench.record(self.slot(), Step::Turned(turns));
+        }
+    }
+
+    fn put_all(&mut self, settings: &Settings) -> Vec<Turn> {
+        let controls = Control::ALL.into_iter().filter(|control| sets(*control));
+        controls.filter_map(|control| self.put(control, settings[control])).collect()
     }
 
     /// Whether every control that makes the sound has the value it has in `settings`.
     pub(crate) fn has(&self, settings: &Settings) -> bool {
-        Control::ALL
-            .into_iter()
-            .filter(|control| is_sound(*control))
-            .all(|control| self.value(control) == settings[control])
+        let mut controls = Control::ALL.into_iter().filter(|control| sets(*control));
+        controls.all(|control| self.value(control) == settings[control])
     }
-}
 
-fn is_sound(control: Control) -> bool {
-    !matches!(control, Control::Compare | Control::Listen | Control::Bypass)
+    /// The setting that is heard.
+    pub(crate) fn slot(&self) -> Slot {
+        self.state.slots.lock().heard
+    }
+
+    /// Switches to the other setting, and to its loudness match as soon as the host has passed the
+    /// setting on.
+    pub(crate) fn switch(&mut self) {
+        let mine = self.settings();
+        let (my_match, _) = self.state.loudness_match.get();
+        let (settings, loudness_match) = {
+            let mut slots = self.state.slots.lock();
+            slots.heard = slots.heard.other();
+            let settings = std::mem::replace(&mut slots.other, mine);
+            (settings, std::mem::replace(&mut slots.other_match, my_match))
+        };
+        self.put_all(&settings);
+        let until = self.now + ARRIVAL_S;
+        self.bench.arriving = Some(Arriving { settings, loudness_match, until });
+    }
+
+    /// Copies the setting that is heard, and its match, over the other.
+    pub(crate) fn copy_across(&mut self) {
+        let mine = self.settings();
+        let (my_match, _) = self.state.loudness_match.get();
+        let mut slots = self.state.slots.lock();
+        let theirs = std::mem::replace(&mut slots.other, mine);
+        slots.other_match = my_match;
+        let slot = slots.heard.other();
+        drop(slots);
+        let turns: Vec<Turn> = Control::ALL
+            .into_iter()
+            .filter(|control| sets(*control) && theirs[*control] != mine[*control])
+            .map(|control| Turn { control, before: theirs[control], after: mine[control] })
+            .collect();
+        if !turns.is_empty() {
+            self.bench.record(slot, Step::Turned(turns));
+        }
+    }
+
+    /// Puts the match in place that came with a setting, once the setting is there. True while it
+    /// is awaited.
+    pub(crate) fn settle(&mut self) -> bool {
+        match self.bench.arriving {
+            Some(arriving) if self.has(&arriving.settings) => {
+                self.state.loudness_match.restore(arriving.loudness_match);
+                self.bench.arriving = None;
+            }
+            Some(arriving) if self.now > arriving.until => self.bench.arriving = None,
+            _ => (),
+        }
+        self.bench.arriving.is_some()
+    }
+
+    /// Takes the last step back. Says which, or why not.
+    pub(crate) fn undo(&mut self) -> String {
+        self.let_go();
+        let step = self.bench.undo(self.slot());
+        self.answer("Undone", step)
+    }
+
+    /// Does the step again that was undone last. Says which, or why not.
+    pub(crate) fn redo(&mut self) -> String {
+        self.let_go();
+        let step = self.bench.redo(self.slot());
+        self.answer("Done again", step)
+    }
+
+    fn answer(&mut self, done: &str, step: Option<Step>) -> String {
+        let Some(step) = step else { return "There is nothing to take back.".to_owned() };
+        let text = format!("{done}: {}.", step.name());
+        match self.make(step) {
+            Ok(()) => text,
+            Err(error) => format!("Not possible: {error}."),
+        }
+    }
+
+    fn make(&mut self, step: Step) -> Result<(), LibraryError> {
+        match step {
+            Step::Turned(turns) => {
+                for turn in turns {
+                    self.put(turn.control, turn.after);
+                }
+                Ok(())
+            }
+            Step::Files(changes) => self.bench.library.make(changes).map(|_| ()),
+        }
+    }
 }

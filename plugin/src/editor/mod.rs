@@ -3,13 +3,18 @@
 //! [`FeedOut`], what it changes goes through the host.
 
 mod figures;
+mod bench;
+mod clipboard;
 mod hand;
 mod help;
 mod layout;
-mod panels;
-mod shown;
 mod theme;
+mod together;
+mod trace;
+mod demo;
+mod shown;
 mod widgets;
+mod panels;
 
 use std::error::Error;
 use std::sync::atomic::{AtomicU32, Ordering};
@@ -20,23 +25,27 @@ use nice_plug::context::gui::GuiContext;
 use nice_plug::editor::dpi::{LogicalSize, NativeSize};
 use nice_plug::editor::{HostMethods, SpawnedEditor};
 use nice_plug::prelude::*;
+use nice_plug_egui::baseview::gl::GlConfig;
 use nice_plug_egui::baseview::{HandlerError, WindowSize};
 use nice_plug_egui::{
-    EguiEditorHandle, EguiEditorState, EguiNiceSettings, Frame, NiceEguiApp, RepaintNotifier,
-    create_egui_editor,
+    EguiEditorHandle, EguiEditorState, EguiNiceSettings, Frame, GraphicsConfig, NiceEguiApp,
+    RepaintNotifier, create_egui_editor,
 };
 
 use crate::feed::FeedOut;
+use crate::library::Library;
 use crate::listener::{Listener, Listening};
 use crate::state::{BusState, View};
 
+use bench::Bench;
 use hand::Hand;
-use help::Help;
 use shown::Shown;
+use together::together;
 
 /// How often the editor looks for news from the audio thread. One atomic read; it draws only
-/// when there are some.
-const POLL: Duration = Duration::from_millis(33);
+/// when there are some. The chart moves on by 3 points at a time, and even drawn without a graphics
+/// card takes less than a quarter of a core.
+const POLL: Duration = Duration::from_millis(40);
 
 /// Opens editors, each with the size and zoom that are saved at that moment.
 pub struct BusEditor {
@@ -44,6 +53,8 @@ pub struct BusEditor {
     feed: Arc<Mutex<FeedOut>>,
     listener: Listener,
     repaint: RepaintNotifier,
+    /// Outlives the window, so that undo does.
+    bench: Arc<Mutex<Bench>>,
     /// The system's scale as the last window found it, as f32 bits.
     system_scale: Arc<AtomicU32>,
 }
@@ -56,13 +67,9 @@ impl BusEditor {
         (feed, listener): (Arc<Mutex<FeedOut>>, Listener),
         repaint: RepaintNotifier,
     ) -> Self {
-        Self {
-            state,
-            feed,
-            listener,
-            repaint,
-            system_scale: Arc::new(AtomicU32::new(1.0_f32.to_bits())),
-        }
+        let bench = Arc::new(Mutex::new(Bench::new(Library::of_user())));
+        let system_scale = Arc::new(AtomicU32::new(1.0_f32.to_bits()));
+        Self { state, feed, listener, repaint, bench, system_scale }
     }
 }
 
@@ -82,12 +89,13 @@ impl Editor for BusEditor {
         let sheet = Sheet {
             state: self.state.clone(),
             feed: self.feed.clone(),
+            system_scale: self.system_scale.clone(),
             listener: self.listener.clone(),
             listening: None,
-            system_scale: self.system_scale.clone(),
+            bench: self.bench.clone(),
             zoom: zoom(view),
             host: None,
-            hand: None,
+            picture: demo::dark_picture(),
             shown: Shown::default(),
         };
         create_egui_editor(
@@ -95,6 +103,7 @@ impl Editor for BusEditor {
             self.repaint.clone(),
             EguiNiceSettings::new()
                 .with_tile("Tenon")
+                .with_graphics_config(graphics())
                 .with_resize_hint(self.resize_hint())
                 .with_repaint_poll_interval(POLL),
             sheet,
@@ -121,6 +130,12 @@ impl Editor for BusEditor {
     }
 }
 
+/// As little as a flat sheet needs: no gradients that could band, nothing behind anything.
+fn graphics() -> GraphicsConfig {
+    let gl_config = GlConfig { depth_bits: 0, stencil_bits: 0, ..GlConfig::default() };
+    GraphicsConfig { gl_config, dithering: false, ..GraphicsConfig::default() }
+}
+
 fn zoom(view: View) -> f32 {
     f32::from(view.zoom_percent) / 100.0
 }
@@ -132,11 +147,12 @@ struct Sheet {
     listener: Listener,
     /// Togetherness is measured while the editor is open.
     listening: Option<Listening>,
+    bench: Arc<Mutex<Bench>>,
     system_scale: Arc<AtomicU32>,
     zoom: f32,
     host: Option<GuiContext>,
-    /// The control whose gesture is under way.
-    hand: Option<tenon_dsp::Control>,
+    /// A picture is taken, of the dark sheet or not.
+    picture: Option<bool>,
     shown: Shown,
 }
 
@@ -145,34 +161,58 @@ impl NiceEguiApp for Sheet {
         &mut self,
         egui: egui::Context,
         host: GuiContext,
-        frame: &mut Frame,
+        _frame: &mut Frame,
     ) -> Result<(), HandlerError> {
+        let dark = self.picture.unwrap_or(self.state.view.get().dark);
         theme::apply(&egui);
-        frame.set_clear_color(theme::PAPER.into());
+        theme::lay(&egui, dark);
         self.host = Some(host);
         self.listening = self.listener.listen();
+        if self.picture.is_some() {
+            self.shown = Shown::picture();
+        }
+        let mut bench = self.bench.lock().unwrap_or_else(PoisonError::into_inner);
+        bench.library.read();
+        // What waited since the last window closed is of no use any more.
+        let mut feed = self.feed.lock().unwrap_or_else(PoisonError::into_inner);
+        while feed.next_point().is_some() {}
         Ok(())
     }
 
-    fn ui(&mut self, ui: &mut egui::Ui, _frame: &mut Frame) {
+    fn ui(&mut self, ui: &mut egui::Ui, frame: &mut Frame) {
         let Some(host) = &self.host else { return };
+        // The sheet itself: clearing costs less than painting over all of it.
+        frame.set_clear_color(theme::of(ui).paper.into());
         let mut feed = self.feed.lock().unwrap_or_else(PoisonError::into_inner);
-        self.shown.update(ui.ctx(), &mut feed, &self.listener);
+        let mut bench = self.bench.lock().unwrap_or_else(PoisonError::into_inner);
+        let listener = &self.listener;
+        self.shown.update(ui.ctx(), &mut feed, || together(listener));
 
-        let mut hand = Hand::new(&self.state.params, host.param_setter(), &mut self.hand);
-        let mut help = Help::default();
+        let now = ui.input(|input| input.time);
+        let mut hand = Hand::new(&self.state, host.param_setter(), &mut bench, now);
+        if hand.settle() {
+            ui.ctx().request_repaint();
+        }
         let window = ui.max_rect();
         let min = egui::vec2(View::MIN_SIZE.0.into(), View::MIN_SIZE.1.into());
-        if window.width() < min.x || window.height() < min.y {
+        let mut draw = |ui: &mut egui::Ui, rect| {
+            let (hand, shown) = (&mut hand, &self.shown);
+            let (state, groups) = (&*self.state, panels::GROUPS);
+            let sheet = panels::Sheet { hand, shown, feed: &feed, state, groups };
+            panels::sheet(ui, rect, sheet)
+        };
+        let held = if window.width() < min.x || window.height() < min.y {
             // A host may make the window smaller than it was told.
-            egui::ScrollArea::both().show(ui, |ui| {
-                let (sheet, _) =
+            let area = egui::ScrollArea::both().show(ui, |ui| {
+                let (rect, _) =
                     ui.allocate_exact_size(window.size().max(min), egui::Sense::hover());
-                panels::sheet(ui, sheet, &mut hand, &self.shown, &feed, &mut help);
+                draw(ui, rect)
             });
+            area.inner
         } else {
-            panels::sheet(ui, window, &mut hand, &self.shown, &feed, &mut help);
-        }
+            draw(ui, window)
+        };
+        self.shown.hold(held);
     }
 
     fn resized(&mut self, size: WindowSize) {
@@ -183,6 +223,7 @@ impl NiceEguiApp for Sheet {
             width: size.logical.width.round() as u16,
             height: size.logical.height.round() as u16,
             zoom_percent: (self.zoom * 100.0).round() as u16,
+            ..self.state.view.get()
         });
     }
 
@@ -198,7 +239,8 @@ impl Drop for Sheet {
     fn drop(&mut self) {
         // A window that closes in mid-drag lets go of the control.
         if let Some(host) = &self.host {
-            Hand::new(&self.state.params, host.param_setter(), &mut self.hand).let_go();
+            let mut bench = self.bench.lock().unwrap_or_else(PoisonError::into_inner);
+            Hand::new(&self.state, host.param_setter(), &mut bench, 0.0).let_go();
         }
     }
 }

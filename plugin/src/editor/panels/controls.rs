@@ -1,113 +1,155 @@
 //! The controls, in groups in signal order.
 
 use egui::{Align2, Rect, Response, Ui, vec2};
-use tenon_dsp::{Control, KEY_SOURCES, Spec, Unit};
+use tenon_dsp::{Control, Spec, Unit};
 
+use crate::editor::clipboard;
 use crate::editor::figures;
 use crate::editor::hand::Hand;
 use crate::editor::help::Help;
 use crate::editor::layout::{cut_left, cut_top, within};
 use crate::editor::theme;
-use crate::editor::widgets::{Choice, Ruler, Touch};
+use crate::editor::widgets::{Ruler, Touch};
 use crate::text::from_text;
 
 /// Least height of this part, in points.
-pub(crate) const HEIGHT: f32 = HEADING + 4.0 * ROW;
+pub(crate) const HEIGHT: f32 = HEADING.0 + ROWS as f32 * ROW.0;
+/// Height beyond which more room is of no use.
+pub(crate) const ENOUGH: f32 = HEADING.1 + ROWS as f32 * ROW.1;
 
-const HEADING: f32 = 20.0;
-const ROW: f32 = 38.0;
-/// Height of what stands in a row.
-const CELL: f32 = 37.0;
-/// Space between two groups.
-const GUTTER: f32 = 26.0;
+const HEADING: (f32, f32) = (20.0, 28.0);
+/// Most controls in a group.
+const ROWS: usize = 5;
+/// Height of a row, at least and at most.
+const ROW: (f32, f32) = (27.0, 46.0);
+/// Space between two groups, at least and as a part of the width.
+const GUTTER: (f32, f32) = (16.0, 0.028);
+/// The widest a ruler gets.
+const WIDEST: f32 = 340.0;
 
-const GROUPS: [(&str, [Control; 4]); 4] = [
-    ("Key", [Control::InputTrim, Control::KeySource, Control::KeyHighpass, Control::StereoLink]),
-    ("Detector", [Control::DetectorWindow, Control::Attack, Control::Release, Control::Adaptive]),
-    ("Gain", [Control::Threshold, Control::Ratio, Control::Knee, Control::Range]),
-    ("Output", [Control::SideShare, Control::Makeup, Control::Mix, Control::OutputTrim]),
+/// A heading, and controls with their names under it.
+pub(crate) type Group = (&'static str, &'static [(Control, &'static str)]);
+
+/// All groups, as the signal meets them.
+pub(crate) const GROUPS: &[Group] = &[
+    (
+        "Key",
+        &[
+            (Control::InputTrim, "Input trim"),
+            (Control::KeySource, "Source"),
+            (Control::KeyHighpass, "High-pass"),
+            (Control::StereoLink, "Stereo link"),
+            (Control::SideShare, "Side share"),
+        ],
+    ),
+    (
+        "Detector",
+        &[
+            (Control::DetectorWindow, "Window"),
+            (Control::Attack, "Attack"),
+            (Control::Release, "Release"),
+            (Control::Adaptive, "Adaptive"),
+        ],
+    ),
+    (
+        "Gain",
+        &[
+            (Control::Threshold, "Threshold"),
+            (Control::Ratio, "Ratio"),
+            (Control::Knee, "Knee"),
+            (Control::Range, "Range"),
+        ],
+    ),
+    (
+        "Output",
+        &[
+            (Control::Makeup, "Makeup"),
+            (Control::Mix, "Mix"),
+            (Control::LoudnessMatch, "Match"),
+            (Control::MatchHold, "Hold"),
+            (Control::OutputTrim, "Trim"),
+        ],
+    ),
 ];
 
-/// Shows it within `rect`.
-pub(crate) fn show(ui: &mut Ui, mut rect: Rect, hand: &mut Hand<'_>, help: &mut Help) {
-    let columns = GROUPS.len() as f32;
-    let width = (rect.width() - GUTTER * (columns - 1.0)) / columns;
-    for (heading, controls) in GROUPS {
+/// Shows groups within `rect`.
+pub(crate) fn show(
+    ui: &mut Ui,
+    mut rect: Rect,
+    groups: &[Group],
+    hand: &mut Hand<'_>,
+    help: &mut Help,
+) {
+    let inks = theme::of(ui);
+    let columns = groups.len() as f32;
+    let gutter = (rect.width() * GUTTER.1).max(GUTTER.0);
+    let room = (rect.width() - gutter * (columns - 1.0)) / columns;
+    let width = room.min(WIDEST);
+    // What is too wide for rulers goes between them.
+    let gutter = (rect.width() - width * columns) / (columns - 1.0).max(1.0);
+    let share = ((rect.height() - HEIGHT) / (ENOUGH - HEIGHT)).clamp(0.0, 1.0);
+    let height = HEADING.0 + (HEADING.1 - HEADING.0) * share;
+    for (heading, controls) in groups {
         let mut column = cut_left(&mut rect, width);
-        if rect.width() > GUTTER {
-            cut_left(&mut rect, GUTTER);
-        }
-        let top = cut_top(&mut column, HEADING);
-        ui.painter().text(
-            top.left_top(),
-            Align2::LEFT_TOP,
-            heading,
-            theme::SMALL,
-            theme::FAINT_INK,
-        );
-        let height = column.height() / controls.len() as f32;
-        for control in controls {
-            let row = cut_top(&mut column, height);
-            let cell = Rect::from_center_size(row.center(), vec2(row.width(), CELL));
+        let between = gutter.min(rect.width());
+        cut_left(&mut rect, between);
+        let top = cut_top(&mut column, height);
+        ui.painter().text(top.left_top(), Align2::LEFT_TOP, heading, theme::HEADING, inks.faint);
+        ui.painter().hline(top.x_range(), (top.top() + 17.0).round() + 0.5, inks.hair());
+        let row_height = (column.height() / ROWS as f32).min(ROW.1);
+        for (control, name) in *controls {
+            let row = cut_top(&mut column, row_height);
+            let cell = Rect::from_min_size(row.min, vec2(row.width(), row.height() - 2.0));
             let response = within(ui, cell, |ui| {
-                ui.push_id(control, |ui| match control.spec().unit {
-                    Unit::Choice(_) => key_source(ui, hand),
-                    _ => ruler(ui, control, hand),
-                })
-                .inner
+                ui.push_id(control, |ui| ruler(ui, *control, name, hand)).inner
             });
-            help.control(&response, control);
+            help.control(&response, *control);
         }
     }
 }
 
-fn key_source(ui: &mut Ui, hand: &mut Hand<'_>) -> Response {
-    let mut rect = ui.max_rect();
-    let words = cut_top(&mut rect, 17.0);
-    ui.painter().text(
-        words.left_center(),
-        Align2::LEFT_CENTER,
-        Control::KeySource.spec().name,
-        theme::TEXT,
-        theme::INK,
-    );
-    let frame = Rect::from_min_size(rect.min, vec2(rect.width(), 20.0));
-    let taken = hand.value(Control::KeySource) as usize;
-    let (response, chosen) =
-        within(ui, frame, |ui| Choice::new(KEY_SOURCES, taken).even_width(frame.width()).show(ui));
-    if let Some(chosen) = chosen {
-        hand.set(Control::KeySource, chosen as f32);
-    }
-    response
-}
-
-fn ruler(ui: &mut Ui, control: Control, hand: &mut Hand<'_>) -> Response {
+fn ruler(ui: &mut Ui, control: Control, name: &str, hand: &mut Hand<'_>) -> Response {
     let spec = control.spec();
     let value = hand.value(control);
+    let text = figures::value(control, value);
     let ticks: Vec<(f32, bool)> =
         ticks(&spec).map(|(value, long)| (hand.position(control, value), long)).collect();
-    let (response, touches) =
-        Ruler::new(spec.name, &figures::value(control, value), hand.position(control, value))
-            .origin(hand.position(control, origin(&spec)))
-            .ticks(&ticks)
-            .show(ui);
+    let stops = matches!(spec.unit, Unit::Choice(_));
+    let (response, touches) = Ruler::new(name, &text, hand.position(control, value))
+        .origin(hand.position(control, origin(&spec)))
+        .ticks(&ticks)
+        .stops(stops)
+        .show(ui);
     for touch in touches {
         match touch {
             Touch::Take => hand.take(control),
             Touch::Turn(place) => hand.turn(hand.value_at(control, place)),
             Touch::LetGo => hand.let_go(),
-            Touch::Step(step) => hand.set(control, hand.stepped(control, step)),
+            Touch::Step(step) => hand.nudge(control, step),
             Touch::Reset => hand.set(control, spec.default),
-            Touch::Type(text) => match from_text(control, &text) {
-                Ok(value) => {
-                    Help::take_back(ui);
-                    hand.set(control, value);
-                }
-                Err(error) => Help::answer(ui, figures::minus(&error.to_string())),
+            Touch::Next => {
+                let next = if value >= spec.max { spec.min } else { value + 1.0 };
+                hand.set(control, next);
+            }
+            Touch::Copy => ui.ctx().copy_text(text.clone()),
+            Touch::Paste => match clipboard::text() {
+                Ok(text) => typed(ui, control, &text, hand),
+                Err(error) => Help::answer(ui, format!("Nothing to paste: {error}.")),
             },
+            Touch::Type(text) => typed(ui, control, &text, hand),
         }
     }
     response
+}
+
+fn typed(ui: &Ui, control: Control, text: &str, hand: &mut Hand<'_>) {
+    match from_text(control, text) {
+        Ok(value) => {
+            Help::take_back(ui);
+            hand.set(control, value);
+        }
+        Err(error) => Help::answer(ui, figures::minus(&error.to_string())),
+    }
 }
 
 /// The value at which a control does nothing, or the end where it does least.
@@ -144,7 +186,7 @@ fn ticks(spec: &Spec) -> impl Iterator<Item = (f32, bool)> + use<> {
                 [(ten, true), (2.0 * ten, false), (5.0 * ten, false)]
             })
             .collect(),
-        Unit::Choice(_) => Vec::new(),
+        Unit::Choice(names) => (0..names.len()).map(|index| (index as f32, true)).collect(),
     };
     values.into_iter().filter(move |(value, _)| (min..=max).contains(value))
 }

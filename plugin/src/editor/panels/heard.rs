@@ -1,25 +1,29 @@
-//! What is heard: processed or dry, at which match gain, and what else can be listened to.
+//! What is heard: which setting, processed or dry, at which match gain, and what else can be
+//! listened to.
 
-use egui::{Align, Align2, Layout, Popup, Rect, Ui, UiBuilder};
+use egui::{Align, Key, Layout, Modifiers, Rect, Ui, UiBuilder};
 use tenon_dsp::{Control, LISTENS, MatchState};
 
-use crate::editor::figures;
+use super::{main_menu, preset_menu};
+use crate::editor::figures::{self, one_digit};
 use crate::editor::hand::Hand;
 use crate::editor::help::Help;
 use crate::editor::layout::cut_top;
 use crate::editor::shown::Shown;
 use crate::editor::theme;
-use crate::editor::widgets::{Button, Choice};
+use crate::editor::widgets::{Button, Choice, Menu};
 use crate::feed::FeedOut;
-use crate::presets;
+use crate::state::{BusState, Slot};
 
 /// Height of this part, in points.
 pub(crate) const HEIGHT: f32 = 2.0 * ROW + GAP;
 
-const ROW: f32 = 28.0;
-const GAP: f32 = 10.0;
+const ROW: f32 = 25.0;
+const GAP: f32 = 7.0;
 /// Space between two things in a row.
 const SPACE: f32 = 8.0;
+/// Widths at which there is room for more words.
+const ROOMY: f32 = 860.0;
 
 /// Shows it within `rect`.
 pub(crate) fn show(
@@ -28,25 +32,29 @@ pub(crate) fn show(
     hand: &mut Hand<'_>,
     shown: &Shown,
     feed: &FeedOut,
+    state: &BusState,
     help: &mut Help,
 ) {
     let first = cut_top(&mut rect, ROW);
     cut_top(&mut rect, GAP);
+    let roomy = rect.width() >= ROOMY;
     row(ui, first, Align::Min, |ui| {
         title(ui);
-        preset_menu(ui, hand, help);
-    });
-    row(ui, first, Align::Max, |ui| {
-        bypass(ui, hand, help);
+        preset_menu::show(ui, if roomy { 250.0 } else { 190.0 }, hand, help);
         ui.add_space(SPACE);
-        listen(ui, hand, help);
+        slots(ui, hand, help);
+        ui.add_space(SPACE);
+        history(ui, hand, help);
     });
+    row(ui, first, Align::Max, |ui| main_menu::show(ui, hand, state, help));
     row(ui, rect, Align::Min, |ui| {
         compare(ui, hand, help);
-        ui.add_space(2.0 * SPACE);
-        match_state(ui, hand, shown, help);
+        match_gain(ui, hand, shown, feed, help);
     });
-    row(ui, rect, Align::Max, |ui| match_buttons(ui, hand, feed, help));
+    row(ui, rect, Align::Max, |ui| {
+        bypass(ui, hand, help);
+        listen(ui, hand, roomy, help);
+    });
 }
 
 fn row(ui: &mut Ui, rect: Rect, from: Align, add: impl FnOnce(&mut Ui)) {
@@ -62,47 +70,82 @@ fn row(ui: &mut Ui, rect: Rect, from: Align, add: impl FnOnce(&mut Ui)) {
 }
 
 fn title(ui: &mut Ui) {
-    let text = ui.painter().layout_no_wrap("Tenon".to_owned(), theme::TITLE, theme::INK);
+    let inks = theme::of(ui);
+    let text = ui.painter().layout_no_wrap("Tenon".to_owned(), theme::TITLE, inks.ink);
     let (rect, _) = ui.allocate_exact_size(text.size(), egui::Sense::hover());
-    ui.painter().galley(rect.min, text, theme::INK);
+    ui.painter().galley(rect.min, text, inks.ink);
     ui.add_space(SPACE);
 }
 
-fn preset_menu(ui: &mut Ui, hand: &mut Hand<'_>, help: &mut Help) {
-    let presets = presets::factory();
-    let current = presets.iter().find(|preset| hand.has(&preset.settings));
-    let name = current.map_or("Choose a preset", |preset| preset.name);
-    let button = Button::new(name).menu().width(232.0).show(ui);
+fn slots(ui: &mut Ui, hand: &mut Hand<'_>, help: &mut Help) {
+    let heard = hand.slot();
+    let (response, chosen) = Choice::new(&["A", "B"], heard as usize).show(ui);
     help.over(
-        &button,
-        current.map_or(
-            "Starting points. One sets every control that makes the sound; what you listen to stays.",
-            |preset| preset.about,
-        ),
+        &response,
+        "Two full settings, each with its own match gain. What is heard glides from one to the other.",
     );
-    Popup::menu(&button).show(|ui| {
-        for preset in &presets {
-            let entry = ui.selectable_label(Some(preset) == current, preset.name);
-            help.over(&entry, preset.about);
-            if entry.clicked() {
-                hand.apply(&preset.settings);
-            }
-        }
-    });
+    if chosen.is_some() {
+        hand.switch();
+    }
+    let copy = match heard {
+        Slot::A => "A to B",
+        Slot::B => "B to A",
+    };
+    let response = Button::new(copy).show(ui);
+    help.over(&response, "Copies the setting that is heard, with its match gain, over the other.");
+    if response.clicked() {
+        hand.copy_across();
+        Help::answer(ui, format!("Copied {copy}. Undo brings it back there."));
+    }
 }
 
-fn listen(ui: &mut Ui, hand: &mut Hand<'_>, help: &mut Help) {
+fn history(ui: &mut Ui, hand: &mut Hand<'_>, help: &mut Help) {
+    let (done, undone) = hand.bench.next(hand.slot());
+    let entry = |name: &str, step: Option<&crate::editor::bench::Step>| match step {
+        Some(step) => (true, format!("{name}: {}.", step.name())),
+        None => (false, format!("There is nothing to {}.", name.to_lowercase())),
+    };
+    let (can_undo, undo_help) = entry("Undo", done);
+    let (can_redo, redo_help) = entry("Redo", undone);
+    let typing = ui.ctx().text_edit_focused();
+    let keys = |ui: &Ui, modifiers, key| {
+        !typing && ui.input_mut(|input| input.consume_key(modifiers, key))
+    };
+    let redo_key = keys(ui, Modifiers::COMMAND | Modifiers::SHIFT, Key::Z);
+    let undo_key = keys(ui, Modifiers::COMMAND, Key::Z);
+    let mut asked = |name, enabled, text, key| {
+        let response = ui.add_enabled_ui(enabled, |ui| Button::new(name).show(ui)).inner;
+        help.over(&response, text);
+        response.clicked() || key && enabled
+    };
+    let undo = asked("Undo", can_undo, undo_help, undo_key);
+    let redo = asked("Redo", can_redo, redo_help, redo_key);
+    if undo {
+        Help::answer(ui, hand.undo());
+    } else if redo {
+        Help::answer(ui, hand.redo());
+    }
+}
+
+fn listen(ui: &mut Ui, hand: &mut Hand<'_>, named: bool, help: &mut Help) {
     let taken = hand.value(Control::Listen) as usize;
     let (response, chosen) = Choice::new(LISTENS, taken).show(ui);
     help.control(&response, Control::Listen);
     if let Some(chosen) = chosen {
         hand.set(Control::Listen, chosen as f32);
     }
-    word(ui, "Listen");
+    if named {
+        word(ui, "Listen");
+    }
 }
 
 fn bypass(ui: &mut Ui, hand: &mut Hand<'_>, help: &mut Help) {
-    switch(ui, "Bypass", Control::Bypass, hand, help);
+    let on = hand.is_on(Control::Bypass);
+    let response = Button::new("Bypass").on(on).show(ui);
+    help.control(&response, Control::Bypass);
+    if response.clicked() {
+        hand.set(Control::Bypass, if on { 0.0 } else { 1.0 });
+    }
 }
 
 fn compare(ui: &mut Ui, hand: &mut Hand<'_>, help: &mut Help) {
@@ -115,78 +158,60 @@ fn compare(ui: &mut Ui, hand: &mut Hand<'_>, help: &mut Help) {
     }
 }
 
-fn match_state(ui: &mut Ui, hand: &Hand<'_>, shown: &Shown, help: &mut Help) {
+/// The match gain and its state, as a button that opens what can be done about it.
+fn match_gain(ui: &mut Ui, hand: &mut Hand<'_>, shown: &Shown, feed: &FeedOut, help: &mut Help) {
     let on = hand.is_on(Control::LoudnessMatch);
-    let (gain, state) = match (on, shown.numbers()) {
-        (false, _) => (figures::NO_READING.to_owned(), "off"),
-        (true, None) => (figures::NO_READING.to_owned(), "no audio"),
-        (true, Some(readings)) => (
-            figures::one_digit(readings.match_gain_db),
-            match readings.match_state {
-                MatchState::Learning => "learning",
-                MatchState::Held => "held",
-            },
+    let (gain, state, text) = match (on, shown.numbers()) {
+        (false, _) => (
+            figures::pad(figures::NO_READING, 5),
+            "off",
+            "No match gain: the loudness match is off, so processed and dry may differ in level.",
         ),
-    };
-    word(ui, "Match gain");
-    let (rect, response) = ui.allocate_exact_size(egui::vec2(136.0, ROW), egui::Sense::hover());
-    let painter = ui.painter();
-    let number = Rect::from_min_max(rect.min, egui::pos2(rect.left() + 62.0, rect.bottom()));
-    painter.text(
-        number.right_center(),
-        Align2::RIGHT_CENTER,
-        format!("{gain} dB"),
-        theme::VALUE,
-        theme::INK,
-    );
-    painter.text(
-        number.right_center() + egui::vec2(SPACE, 0.0),
-        Align2::LEFT_CENTER,
-        state,
-        theme::TEXT,
-        theme::FAINT_INK,
-    );
-    help.over(
-        &response,
-        match state {
-            "off" => "No match gain: the loudness match is off, so processed and dry may differ in level.",
-            "no audio" => "No reading: no audio is running.",
-            "learning" => "Learning: the gain still glides to where both paths are equally loud.",
-            _ => "Held: one constant gain; it does not ride the music.",
+        (true, None) => {
+            (figures::pad(figures::NO_READING, 5), "no audio", "No reading: no audio is running.")
+        }
+        (true, Some(readings)) => match readings.match_state {
+            MatchState::Learning => (
+                one_digit(readings.match_gain_db),
+                "learning",
+                "Match gain, learning: it still glides to where both paths are equally loud. Click to hold it or to learn anew.",
+            ),
+            MatchState::Held => (
+                one_digit(readings.match_gain_db),
+                "held",
+                "Match gain, held: one constant gain that does not ride the music. Click to learn anew.",
+            ),
         },
-    );
-}
-
-fn match_buttons(ui: &mut Ui, hand: &mut Hand<'_>, feed: &FeedOut, help: &mut Help) {
-    let on = hand.is_on(Control::LoudnessMatch);
-    ui.add_enabled_ui(on, |ui| {
-        let response = Button::new("Learn anew").show(ui);
+    };
+    let button = Button::new(&format!("Match {gain} dB, {state}")).menu().width(176.0).show(ui);
+    help.over(&button, text);
+    Menu::new(190.0).show(&button, |ui| {
+        let can_learn = on && !hand.is_on(Control::MatchHold);
+        let learn = ui.add_enabled(can_learn, egui::Button::new("Learn anew"));
         help.over(
-            &response,
-            "Learns the match gain again from what plays now. Play the loudest part of the song.",
+            &learn,
+            "Learns the match gain again from what plays now. Play the loudest part.",
         );
-        if response.clicked() {
-            if hand.is_on(Control::MatchHold) {
-                hand.set(Control::MatchHold, 0.0);
-            }
+        if learn.clicked() {
             feed.learn_anew();
         }
-        switch(ui, "Hold", Control::MatchHold, hand, help);
+        for (name, control) in [
+            ("Hold the match gain", Control::MatchHold),
+            ("Match the loudness", Control::LoudnessMatch),
+        ] {
+            let is_on = hand.is_on(control);
+            let entry = ui.selectable_label(is_on, name);
+            help.control(&entry, control);
+            if entry.clicked() {
+                hand.set(control, if is_on { 0.0 } else { 1.0 });
+            }
+        }
     });
-    switch(ui, "Match", Control::LoudnessMatch, hand, help);
-}
-
-fn switch(ui: &mut Ui, name: &str, control: Control, hand: &mut Hand<'_>, help: &mut Help) {
-    let on = hand.is_on(control);
-    let response = Button::new(name).on(on).show(ui);
-    help.control(&response, control);
-    if response.clicked() {
-        hand.set(control, if on { 0.0 } else { 1.0 });
-    }
 }
 
 fn word(ui: &mut Ui, word: &str) {
-    let text = ui.painter().layout_no_wrap(word.to_owned(), theme::TEXT, theme::FAINT_INK);
+    let inks = theme::of(ui);
+    let text = ui.painter().layout_no_wrap(word.to_owned(), theme::TEXT, inks.faint);
     let (rect, _) = ui.allocate_exact_size(text.size(), egui::Sense::hover());
-    ui.painter().galley(rect.min, text, theme::FAINT_INK);
+    ui.painter().galley(rect.min, text, inks.faint);
 }

@@ -1,75 +1,94 @@
 //! The parts of the sheet, from top to bottom.
 
+mod chart;
 mod controls;
 mod foot;
 mod heard;
+mod main_menu;
+mod preset_menu;
 mod readings;
 
 use egui::{Rect, Ui, vec2};
 
 use super::hand::Hand;
 use super::help::Help;
-use super::layout::{cut_bottom, cut_top};
+use super::layout::{cut_bottom, cut_right, cut_top};
 use super::shown::Shown;
 use super::theme;
 use crate::feed::FeedOut;
+use crate::state::BusState;
 
 /// Margin of the sheet, in points.
-const MARGIN: f32 = 18.0;
-/// The largest a sheet gets, in points. Rulers as wide as a wall are no easier to read; zoom makes
-/// everything larger instead.
-const LARGEST: egui::Vec2 = vec2(1400.0, 820.0);
+const MARGIN: egui::Vec2 = vec2(18.0, 8.0);
+/// Width of the readings: a part of the sheet's, at least and at most so much.
+const READINGS: (f32, f32, f32) = (0.34, 236.0, 560.0);
+/// Space between the chart and the readings, in points.
+const GUTTER: f32 = 26.0;
 
-/// Draws the whole sheet within `window`.
-pub(crate) fn sheet(
-    ui: &mut Ui,
-    window: Rect,
-    hand: &mut Hand<'_>,
-    shown: &Shown,
-    feed: &FeedOut,
-    help: &mut Help,
-) {
-    let paper = Rect::from_center_size(window.center(), window.size().min(LARGEST));
-    ui.painter().rect_filled(window, 0.0, theme::DESK);
-    ui.painter().rect_filled(paper, 0.0, theme::PAPER);
-    let mut rest = paper.shrink2(vec2(MARGIN, 12.0));
+/// What the sheet shows and changes.
+pub(crate) struct Sheet<'a, 'h> {
+    pub(crate) hand: &'a mut Hand<'h>,
+    pub(crate) shown: &'a Shown,
+    pub(crate) feed: &'a FeedOut,
+    pub(crate) state: &'a BusState,
+    /// The controls.
+    pub(crate) groups: &'a [controls::Group],
+}
 
+pub(crate) use controls::GROUPS;
+
+/// Draws the whole sheet within `window`. True while the pointer holds the chart still.
+pub(crate) fn sheet(ui: &mut Ui, window: Rect, sheet: Sheet<'_, '_>) -> bool {
+    let Sheet { hand, shown, feed, state, groups } = sheet;
+    let mut help = Help::default();
+    let mut rest = window.shrink2(MARGIN);
     let heard = cut_top(&mut rest, heard::HEIGHT);
     let foot = cut_bottom(&mut rest, foot::HEIGHT);
     divide(ui, &mut rest, true);
     divide(ui, &mut rest, false);
-    // Room is shared so that the rows of both parts grow alike.
-    let spare = (rest.height() - readings::HEIGHT - controls::HEIGHT).max(0.0);
-    let controls = cut_bottom(&mut rest, controls::HEIGHT + spare * 0.45);
+    // The chart gets most of what is to spare.
+    let spare = (rest.height() - readings::HEIGHT - controls::HEIGHT - 2.0 * LINE).max(0.0);
+    let height = (controls::HEIGHT + spare * 0.22).min(controls::ENOUGH);
+    let controls = cut_bottom(&mut rest, height);
     divide(ui, &mut rest, false);
 
-    heard::show(ui, heard, hand, shown, feed, help);
-    readings::show(ui, rest, shown, feed, help);
-    controls::show(ui, controls, hand, help);
-    foot::show(ui, foot, std::mem::take(help));
+    let (part, least, most) = READINGS;
+    let readings = cut_right(&mut rest, (window.width() * part).clamp(least, most));
+    cut_right(&mut rest, GUTTER);
+    heard::show(ui, heard, hand, shown, feed, state, &mut help);
+    controls::show(ui, controls, groups, hand, &mut help);
+    let held = chart::show(ui, rest, shown, feed, &mut help);
+    readings::show(ui, readings, shown, &mut help);
+    foot::show(ui, foot, window, help);
+    held
 }
+
+/// Height of a line that divides, with the space around it.
+const LINE: f32 = 10.0;
 
 /// Draws a line across the top or the bottom of what is left.
 fn divide(ui: &Ui, rest: &mut Rect, top: bool) {
-    const GAP: f32 = 12.0;
-    let strip = if top { cut_top(rest, GAP) } else { cut_bottom(rest, GAP) };
-    ui.painter().hline(strip.x_range(), strip.center().y.round() + 0.5, theme::HAIR);
+    let strip = if top { cut_top(rest, LINE) } else { cut_bottom(rest, LINE) };
+    let y = strip.center().y.round() + 0.5;
+    ui.painter().hline(strip.x_range(), y, theme::of(ui).hair());
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::editor::shown::Shown;
-    use crate::feed::{FeedIn, FeedOut, feed};
-    use crate::listener::{Listener, listener};
-    use crate::params::BusParams;
-    use egui::{Context, Event, PointerButton, RawInput, Shape, pos2};
+    use crate::editor::bench::Bench;
+    use crate::editor::together::Together;
+    use crate::feed::{FeedIn, FeedOut, Place, Point, feed};
+    use crate::library::Library;
+    use crate::presets::factory;
+    use crate::state::Slot;
+    use egui::{Context, Event, Key, Modifiers, PointerButton, RawInput, Shape, pos2};
     use nice_plug::context::PluginApi;
     use nice_plug::context::gui::GuiContextInner;
     use nice_plug::params::internals::ParamPtr;
     use nice_plug::prelude::{ParamSetter, PluginState};
     use std::sync::Mutex;
-    use tenon_dsp::{Control, Processor};
+    use tenon_dsp::{Control, MatchMemory, MatchState, Processor, Readings};
 
     /// A host that does what it is told and remembers it.
     #[derive(Default)]
@@ -110,14 +129,18 @@ mod tests {
     struct Window {
         ctx: Context,
         size: egui::Vec2,
+        zoom: f32,
         host: Host,
-        params: BusParams,
-        on: Option<Control>,
+        state: BusState,
+        bench: Bench,
+        groups: &'static [controls::Group],
         shown: Shown,
+        together: Result<Together, String>,
         audio: FeedIn,
         feed: FeedOut,
-        listener: Listener,
         frames: u32,
+        /// What was put on the clipboard last.
+        copied: Option<String>,
     }
 
     impl Window {
@@ -128,36 +151,65 @@ mod tests {
             Self {
                 ctx,
                 size: vec2(width, height),
+                zoom: 1.0,
                 host: Host::default(),
-                params: BusParams::default(),
-                on: None,
+                state: BusState::default(),
+                bench: Bench::new(Library::default()),
+                groups: controls::GROUPS,
                 shown: Shown::default(),
+                together: Err("nobody listens".to_owned()),
                 audio,
                 feed,
-                listener: listener().1,
                 frames: 0,
+                copied: None,
             }
         }
 
         /// Draws a frame and gives every text with the place of its ink.
         fn frame(&mut self, events: Vec<Event>) -> Vec<(String, Rect)> {
             self.frames += 1;
+            self.ctx.set_zoom_factor(self.zoom);
+            let modifiers = events.iter().find_map(|event| match event {
+                Event::Key { modifiers, .. } | Event::PointerButton { modifiers, .. } => {
+                    Some(*modifiers)
+                }
+                _ => None,
+            });
+            let modifiers = modifiers.map(Event::ModifiersChanged);
             let input = RawInput {
                 screen_rect: Some(Rect::from_min_size(pos2(0.0, 0.0), self.size)),
                 time: Some(f64::from(self.frames) * 0.05),
-                events,
+                events: modifiers.into_iter().chain(events).collect(),
                 ..RawInput::default()
             };
             let mut output = self.ctx.run_ui(input, |ui| {
-                self.shown.update(ui.ctx(), &mut self.feed, &self.listener);
+                let together = self.together.clone();
+                self.shown.update(ui.ctx(), &mut self.feed, || together);
                 let setter = ParamSetter::new(&self.host);
-                let mut hand = Hand::new(&self.params, setter, &mut self.on);
-                let mut help = Help::default();
-                sheet(ui, ui.max_rect(), &mut hand, &self.shown, &self.feed, &mut help);
+                let now = f64::from(self.frames) * 0.05;
+                let mut hand = Hand::new(&self.state, setter, &mut self.bench, now);
+                hand.settle();
+                let held = sheet(
+                    ui,
+                    ui.max_rect(),
+                    Sheet {
+                        hand: &mut hand,
+                        shown: &self.shown,
+                        feed: &self.feed,
+                        state: &self.state,
+                        groups: self.groups,
+                    },
+                );
+                self.shown.hold(held);
             });
             output.textures_delta.clear();
+            for command in output.platform_output.commands {
+                if let egui::OutputCommand::CopyText(text) = command {
+                    self.copied = Some(text);
+                }
+            }
             let texts = output.shapes.iter().filter_map(|clipped| match &clipped.shape {
-                Shape::Text(text) => {
+                Shape::Text(text) if !text.galley.text().trim().is_empty() => {
                     let ink = text.galley.mesh_bounds.translate(text.pos.to_vec2());
                     assert!(
                         clipped.clip_rect.contains_rect(ink),
@@ -176,12 +228,83 @@ mod tests {
             texts.iter().find(|(t, _)| t == text).expect(text).1.center()
         }
 
+        fn has(&mut self, wanted: &str) -> bool {
+            self.frame(vec![]).iter().any(|(text, _)| text.contains(wanted))
+        }
+
         fn click(&mut self, at: egui::Pos2) {
             self.frame(vec![Event::PointerMoved(at)]);
             for pressed in [true, false] {
                 self.frame(vec![button(at, pressed)]);
             }
             self.frame(vec![]);
+        }
+
+        fn click_on(&mut self, text: &str) {
+            let at = self.place(text);
+            self.click(at);
+        }
+
+        fn press(&mut self, modifiers: Modifiers, key: Key) {
+            for pressed in [true, false] {
+                self.frame(vec![Event::Key {
+                    key,
+                    physical_key: None,
+                    pressed,
+                    repeat: false,
+                    modifiers,
+                }]);
+            }
+            self.frame(vec![]);
+        }
+
+        fn set(&mut self, control: Control, value: f32) {
+            self.state.params.get(control).set(&ParamSetter::new(&self.host), value);
+        }
+
+        fn value(&self, control: Control) -> f32 {
+            self.state.params.get(control).value()
+        }
+
+        /// Lets audio run, with readings as long as they get and a point at this place of the song.
+        fn play(&mut self, readings: &Readings, place: Option<Place>) {
+            self.audio.tick();
+            self.audio.publish(*readings);
+            self.audio.trace(Point::new(readings, place));
+        }
+    }
+
+    fn long_readings() -> Readings {
+        Readings {
+            gain_reduction_db: 24.0,
+            gain_reduction_hop_db: 24.0,
+            gain_reduction_peak_db: 24.0,
+            gain_reduction_mean_db: 22.2,
+            mid_before_db: -60.2,
+            mid_after_db: -60.3,
+            side_before_db: -88.8,
+            side_after_db: -77.7,
+            mid_before_hop_db: -44.4,
+            mid_after_hop_db: -44.5,
+            side_before_hop_db: -60.0,
+            side_after_hop_db: -61.0,
+            loudness_before_lufs: -59.9,
+            loudness_after_lufs: -58.8,
+            peak_to_loudness_before_db: 28.8,
+            peak_to_loudness_after_db: 20.0,
+            match_gain_db: -24.0,
+            match_state: MatchState::Learning,
+            ..Readings::default()
+        }
+    }
+
+    fn long_together() -> Together {
+        Together {
+            percent: 100.0,
+            shared: 1.0,
+            movement_db: 10.0,
+            programme_percent: 100.0,
+            ..crate::editor::demo::together()
         }
     }
 
@@ -194,30 +317,69 @@ mod tests {
         }
     }
 
+    /// Fails when a text leaves the sheet or lies on another.
+    fn check_texts(texts: &[(String, Rect)], size: egui::Vec2, what: &str) {
+        let sheet = Rect::from_min_size(pos2(0.0, 0.0), size);
+        for (index, (text, ink)) in texts.iter().enumerate() {
+            assert!(sheet.contains_rect(*ink), "{text:?} leaves the sheet: {what}");
+            for (other, on) in &texts[..index] {
+                assert!(!ink.intersects(*on), "{text:?} on {other:?}: {what}");
+            }
+        }
+    }
+
+    /// Five groups of five, with the longest values there are.
+    const FULL: &[controls::Group] = &[FULL_GROUP, FULL_GROUP, FULL_GROUP, FULL_GROUP, FULL_GROUP];
+    const FULL_GROUP: controls::Group = (
+        "Saturation",
+        &[
+            (Control::InputTrim, "Input trim"),
+            (Control::KeySource, "Source"),
+            (Control::Threshold, "Threshold"),
+            (Control::Release, "Release"),
+            (Control::KeyHighpass, "High-pass"),
+        ],
+    );
+
     #[test]
-    fn no_text_is_cut_or_lies_on_another_at_any_size() {
-        for (width, height) in [(720.0, 460.0), (960.0, 600.0), (1400.0, 820.0), (3840.0, 2160.0)] {
-            for running in [false, true] {
-                let mut window = Window::new(width, height);
-                if running {
-                    let mut readings = Processor::new().readings();
-                    readings.gain_reduction_db = 24.0;
-                    readings.mid_before_db = -60.2;
-                    readings.mid_after_db = -60.3;
-                    readings.loudness_before_lufs = -59.9;
-                    readings.match_gain_db = -24.0;
-                    window.audio.tick();
-                    window.audio.publish(readings);
-                }
-                window.frame(vec![]);
-                let texts = window.frame(vec![]);
-                let sheet = Rect::from_min_size(pos2(0.0, 0.0), window.size);
-                for (index, (text, ink)) in texts.iter().enumerate() {
-                    assert!(sheet.contains_rect(*ink), "{text:?} leaves the sheet");
-                    for (other, on) in &texts[..index] {
-                        let apart = !ink.intersects(*on);
-                        assert!(apart, "{text:?} on {other:?} at {width} by {height}");
+    fn no_text_is_cut_or_lies_on_another_at_any_size_and_zoom() {
+        for (width, height) in
+            [(720.0, 460.0), (720.0, 1080.0), (960.0, 600.0), (1120.0, 700.0), (3840.0, 2160.0)]
+        {
+            for (zoom, groups) in
+                [(0.75, controls::GROUPS), (1.0, FULL), (1.0, controls::GROUPS), (2.5, FULL)]
+            {
+                for running in [false, true] {
+                    let mut window = Window::new(width, height);
+                    (window.zoom, window.groups) = (zoom, groups);
+                    for (control, value) in [
+                        (Control::InputTrim, -24.0),
+                        (Control::Threshold, -60.0),
+                        (Control::Release, 2500.0),
+                        (Control::DetectorWindow, 100.0),
+                        (Control::Attack, 250.0),
+                        (Control::Makeup, -12.0),
+                        (Control::OutputTrim, -24.0),
+                        (Control::KeyHighpass, 500.0),
+                        (Control::Ratio, 20.0),
+                    ] {
+                        window.set(control, value);
                     }
+                    let what = format!("{width} by {height} at {zoom}, running {running}");
+                    if running {
+                        window.together = Ok(long_together());
+                        let place = Place { bar: 998, beat: 3.99, beats: 4.0, beats_per_s: 2.0 };
+                        for hop in 0..100 {
+                            let place = place.after(f64::from(hop) * 0.02);
+                            window.play(&long_readings(), Some(place));
+                        }
+                    }
+                    window.frame(vec![]);
+                    let size = window.size;
+                    check_texts(&window.frame(vec![]), size, &what);
+                    // And with the values under the pointer.
+                    window.frame(vec![Event::PointerMoved(pos2(width * 0.5, height * 0.3))]);
+                    check_texts(&window.frame(vec![]), size, &what);
                 }
             }
         }
@@ -227,12 +389,13 @@ mod tests {
     fn every_control_is_on_the_sheet() {
         let texts = Window::new(720.0, 460.0).frame(vec![]);
         let has = |wanted: &str| texts.iter().any(|(text, _)| text == wanted);
+        let rulers: Vec<_> = controls::GROUPS.iter().flat_map(|(_, controls)| *controls).collect();
         for control in Control::ALL {
             let shown = match control {
-                Control::LoudnessMatch => "Match",
-                Control::MatchHold => "Hold",
                 Control::Compare => "Dry at same loudness",
-                other => other.spec().name,
+                Control::Listen => "delta",
+                Control::Bypass => "Bypass",
+                _ => rulers.iter().find(|(ruler, _)| *ruler == control).expect("a place").1,
             };
             assert!(has(shown), "{control:?}");
         }
@@ -240,31 +403,64 @@ mod tests {
 
     #[test]
     fn numbers_have_units_and_a_dash_stands_for_no_reading() {
-        let mut window = Window::new(960.0, 600.0);
+        let mut window = Window::new(1120.0, 700.0);
         let stopped = window.frame(vec![]);
         let dashes = stopped.iter().filter(|(text, _)| text.contains('\u{2014}')).count();
-        // Gain reduction now, peak and mean; three levels; togetherness; the match gain.
-        assert_eq!(dashes, 8);
+        // Togetherness, shared, movement, programme; three readings; gain reduction now, and peak
+        // with mean; the match gain.
+        assert_eq!(dashes, 10);
         for (text, _) in stopped {
             assert!(!text.contains('-') || !text.contains("dB"), "hyphen for minus in {text:?}");
         }
     }
 
     #[test]
-    fn a_drag_is_one_gesture_of_the_host() {
+    fn a_reading_that_is_missing_says_why() {
+        let mut window = Window::new(1120.0, 700.0);
+        window.together = Err("the sound fills too few bands; play a fuller mix".to_owned());
+        window.play(&long_readings(), None);
+        let at = window.place("Togetherness");
+        window.frame(vec![Event::PointerMoved(at)]);
+        window.play(&long_readings(), None);
+        assert!(window.has("No reading: the sound fills too few bands; play a fuller mix."));
+        let at = window.place("Loudness, 3 s");
+        let mut silent = long_readings();
+        silent.loudness_before_lufs = -200.0;
+        window.frame(vec![Event::PointerMoved(at)]);
+        for _ in 0..4 {
+            window.play(&silent, None);
+            window.frame(vec![]);
+        }
+        assert!(window.has("No reading: nothing to measure"));
+    }
+
+    #[test]
+    fn a_drag_is_one_gesture_of_the_host_and_one_step() {
         let mut window = Window::new(960.0, 600.0);
-        let at = window.place("Threshold") + vec2(40.0, 18.0);
+        let at = window.place("Threshold") + vec2(30.0, 16.0);
         window.frame(vec![Event::PointerMoved(at)]);
         window.frame(vec![button(at, true)]);
         for x in [10.0, 20.0, 30.0] {
             window.frame(vec![Event::PointerMoved(at + vec2(x, 0.0))]);
         }
         window.frame(vec![button(at + vec2(30.0, 0.0), false)]);
-        let calls = window.host.0.lock().unwrap();
-        assert_eq!(calls.first().unwrap(), "begin Threshold");
-        assert_eq!(calls.last().unwrap(), "end Threshold");
-        assert!(calls[1..calls.len() - 1].iter().all(|call| call == "set"), "{calls:?}");
-        assert!(window.params.get(Control::Threshold).value() > -18.0);
+        {
+            let calls = window.host.0.lock().unwrap();
+            assert_eq!(calls.first().unwrap(), "begin Threshold");
+            assert_eq!(calls.last().unwrap(), "end Threshold");
+            assert!(calls[1..calls.len() - 1].iter().all(|call| call == "set"), "{calls:?}");
+        }
+        let dragged = window.value(Control::Threshold);
+        assert!(dragged > -18.0);
+        window.click_on("Undo");
+        assert_eq!(window.value(Control::Threshold), -18.0);
+        assert!(window.has("Undone: Threshold."));
+        window.click_on("Redo");
+        assert_eq!(window.value(Control::Threshold), dragged);
+        window.press(Modifiers::COMMAND, Key::Z);
+        assert_eq!(window.value(Control::Threshold), -18.0);
+        window.press(Modifiers::COMMAND | Modifiers::SHIFT, Key::Z);
+        assert_eq!(window.value(Control::Threshold), dragged);
     }
 
     #[test]
@@ -273,14 +469,11 @@ mod tests {
             ("Dry at same loudness", Control::Compare, 1.0),
             ("delta", Control::Listen, 1.0),
             ("Bypass", Control::Bypass, 1.0),
-            ("Match", Control::LoudnessMatch, 0.0),
-            ("Hold", Control::MatchHold, 1.0),
-            ("external", Control::KeySource, 1.0),
+            ("own signal", Control::KeySource, 1.0),
         ] {
-            let mut window = Window::new(960.0, 600.0);
-            let at = window.place(text);
-            window.click(at);
-            assert_eq!(window.params.get(control).value(), value, "{text}");
+            let mut window = Window::new(1120.0, 700.0);
+            window.click_on(text);
+            assert_eq!(window.value(control), value, "{text}");
             let name = control.spec().name;
             let calls = window.host.0.lock().unwrap();
             let gesture = [format!("begin {name}"), "set".to_owned(), format!("end {name}")];
@@ -290,40 +483,204 @@ mod tests {
 
     #[test]
     fn learn_anew_and_clear_reach_the_engine() {
-        let mut window = Window::new(960.0, 600.0);
-        let at = window.place("Learn anew");
-        window.click(at);
+        let mut window = Window::new(1120.0, 700.0);
+        window.play(&long_readings(), None);
+        let texts = window.frame(vec![]);
+        let the =
+            |word: &str| texts.iter().find(|(text, _)| text.contains(word)).expect(word).1.center();
+        let (button, peaks) = (the("learning"), the("peak"));
+        window.click(button);
+        window.click_on("Learn anew");
         assert!(window.audio.take_learn_anew());
-        let at = window.place("Gain reduction") + vec2(200.0, 0.0);
-        window.click(at);
+        window.click(peaks);
         assert!(window.audio.take_clear_peaks());
     }
 
     #[test]
     fn a_preset_sets_what_makes_the_sound_and_is_named_afterwards() {
         let mut window = Window::new(960.0, 600.0);
-        let at = window.place("Choose a preset");
-        window.click(at);
+        window.click_on("Choose a preset");
         window.frame(vec![]);
-        let preset = &crate::presets::factory()[0];
-        let at = window.place(preset.name);
-        window.click(at);
-        assert_eq!(window.params.settings(), preset.settings);
+        let preset = &factory()[0];
+        window.click_on(preset.name);
+        assert_eq!(window.state.params.settings(), preset.settings);
+        window.press(Modifiers::NONE, Key::Escape);
         window.place(preset.name);
+        window.set(Control::Knee, 1.0);
+        assert!(window.has(&format!("{}, changed", preset.name)));
+        window.click_on("Undo");
+        assert!(window.has("Undone: several controls."));
+    }
+
+    #[test]
+    fn a_and_b_are_two_settings_with_a_match_each() {
+        let mut window = Window::new(1120.0, 700.0);
+        let memory = |gain_db| MatchMemory { gain_db, state: MatchState::Held };
+        window.set(Control::Ratio, 4.0);
+        window.state.loudness_match.restore(memory(-3.0));
+        window.click_on("A to B");
+        assert_eq!(window.state.slots.lock().other[Control::Ratio], 4.0);
+        window.click_on("B");
+        assert_eq!(window.state.slots.lock().heard, Slot::B);
+        window.set(Control::Ratio, 2.0);
+        window.state.loudness_match.restore(memory(-1.0));
+        window.click_on("A");
+        assert_eq!(window.value(Control::Ratio), 4.0);
+        window.frame(vec![]);
+        assert_eq!(window.state.loudness_match.get().0, memory(-3.0));
+        window.click_on("B");
+        window.frame(vec![]);
+        assert_eq!(window.value(Control::Ratio), 2.0);
+        assert_eq!(window.state.loudness_match.get().0, memory(-1.0));
+        // What was copied over B can be taken back there.
+        window.click_on("Undo");
+        assert_eq!(window.value(Control::Ratio), Control::Ratio.spec().default);
+    }
+
+    #[test]
+    fn the_keyboard_alone_reaches_and_changes_everything() {
+        let mut window = Window::new(1120.0, 700.0);
+        let mut changed = Vec::new();
+        // Tab to each thing; what is a ruler answers to arrows.
+        for _ in 0..60 {
+            window.press(Modifiers::NONE, Key::Tab);
+            for key in [Key::ArrowLeft, Key::ArrowRight, Key::ArrowRight, Key::ArrowLeft] {
+                let before = window.state.params.settings();
+                window.press(Modifiers::NONE, key);
+                let after = window.state.params.settings();
+                for control in Control::ALL {
+                    if before[control] != after[control] && !changed.contains(&control) {
+                        changed.push(control);
+                    }
+                }
+            }
+        }
+        let rulers = controls::GROUPS.iter().flat_map(|(_, controls)| *controls);
+        let in_order: Vec<Control> = rulers.map(|(control, _)| *control).collect();
+        assert_eq!(changed, in_order, "in signal order");
+    }
+
+    #[test]
+    fn buttons_and_menus_answer_to_the_keyboard() {
+        let mut window = Window::new(1120.0, 700.0);
+        let mut seen = Vec::new();
+        for _ in 0..40 {
+            window.press(Modifiers::NONE, Key::Tab);
+            let before = window.state.params.settings();
+            let dark = window.state.view.get().dark;
+            window.press(Modifiers::NONE, Key::Space);
+            for (what, there) in [
+                ("starting points", window.has("Starting points")),
+                ("zoom", window.has("Zoom 250 %")),
+                ("learn", window.has("Learn anew")),
+            ] {
+                if there {
+                    seen.push(what);
+                }
+            }
+            if window.has("Zoom 250 %") {
+                // Into the menu, to the dark sheet.
+                window.press(Modifiers::NONE, Key::Tab);
+                window.press(Modifiers::NONE, Key::Tab);
+                window.press(Modifiers::NONE, Key::Space);
+                if window.state.view.get().dark != dark {
+                    seen.push("dark");
+                }
+            }
+            if window.ctx.any_popup_open() {
+                window.press(Modifiers::NONE, Key::Escape);
+            }
+            let after = window.state.params.settings();
+            for (control, what) in [
+                (Control::Compare, "compare"),
+                (Control::Listen, "listen"),
+                (Control::Bypass, "bypass"),
+            ] {
+                if before[control] != after[control] {
+                    seen.push(what);
+                }
+            }
+            if window.state.slots.lock().heard == Slot::B {
+                seen.push("b");
+            }
+        }
+        for what in ["starting points", "b", "zoom", "dark", "compare", "learn", "listen", "bypass"]
+        {
+            assert!(seen.contains(&what), "{what} not reached: {seen:?}");
+        }
+    }
+
+    #[test]
+    fn a_value_is_copied_and_pasted_by_key_and_from_the_menu() {
+        let mut window = Window::new(1120.0, 700.0);
+        let at = window.place("Threshold") + vec2(0.0, 18.0);
+        window.click(at);
+        window.frame(vec![Event::Copy]);
+        assert_eq!(window.copied.take().as_deref(), Some("\u{2212}18.00 dB"));
+        window.frame(vec![Event::Text("-23".to_owned())]);
+        assert_eq!(window.value(Control::Threshold), -23.0);
+        window.frame(vec![Event::Text("loud".to_owned())]);
+        assert_eq!(window.value(Control::Threshold), -23.0);
+        assert!(window.has("threshold takes"));
+        for pressed in [true, false] {
+            window.frame(vec![Event::PointerButton {
+                pos: at,
+                button: PointerButton::Secondary,
+                pressed,
+                modifiers: Modifiers::NONE,
+            }]);
+        }
+        window.frame(vec![]);
+        window.click_on("Default");
+        assert_eq!(window.value(Control::Threshold), -18.0);
+    }
+
+    #[test]
+    fn the_chart_stands_still_under_the_pointer_and_reads_off_values() {
+        let mut window = Window::new(1120.0, 700.0);
+        let place = Place { bar: 11, beat: 0.0, beats: 4.0, beats_per_s: 2.0 };
+        let mut readings = long_readings();
+        for hop in 0..20 {
+            window.play(&readings, Some(place.after(f64::from(hop) * 0.02)));
+        }
+        let right = pos2(694.5, window.place("Mid").y + 20.0);
+        window.frame(vec![Event::PointerMoved(right)]);
+        window.frame(vec![]);
+        assert!(window.has("bar 12, beat 1.7"));
+        assert!(window.has("\u{2212}24.0 dB"));
+        readings.gain_reduction_hop_db = 1.0;
+        for hop in 20..40 {
+            window.play(&readings, Some(place.after(f64::from(hop) * 0.02)));
+        }
+        assert!(window.has("bar 12, beat 1.7"), "it stands still");
+        window.frame(vec![Event::PointerMoved(pos2(5.0, 5.0))]);
+        window.frame(vec![Event::PointerMoved(right)]);
+        window.frame(vec![]);
+        assert!(window.has("bar 12, beat 2.5"), "it goes on");
+    }
+
+    #[test]
+    fn the_sheet_turns_dark_and_zoom_is_in_the_menu() {
+        let mut window = Window::new(1120.0, 700.0);
+        window.click_on("Menu");
+        window.click_on("Dark sheet");
+        assert!(window.state.view.get().dark);
+        assert_eq!(window.ctx.theme(), egui::Theme::Dark);
+        window.click_on("Menu");
+        window.click_on("Copy settings");
+        let copied = window.copied.take().unwrap();
+        assert!(copied.contains("threshold=-18.00 dB\n"), "{copied}");
     }
 
     #[test]
     fn help_follows_the_pointer_and_caution_stands_when_there_is_none() {
         let mut window = Window::new(1400.0, 820.0);
-        let has = |texts: Vec<(String, Rect)>, wanted: &str| {
-            texts.iter().any(|(text, _)| text.contains(wanted))
-        };
-        assert!(has(window.frame(vec![]), "turn the monitors down"));
+        assert!(window.has("turn the monitors down"));
         let at = window.place("Ratio");
         window.frame(vec![Event::PointerMoved(at)]);
-        assert!(has(window.frame(vec![]), Control::Ratio.spec().help));
+        assert!(window.has(Control::Ratio.spec().help));
         let at = window.place("Match");
         window.frame(vec![Event::PointerMoved(at)]);
-        assert!(has(window.frame(vec![]), "The level can jump"));
+        assert!(window.has("The level can jump"));
     }
 }

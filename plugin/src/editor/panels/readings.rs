@@ -1,237 +1,289 @@
-//! What was done: gain reduction, then middle, side and loudness before and after.
+//! What was done: how far the parts move together, and side, loudness and peaks before and after.
 
-use egui::{Align2, Color32, Rect, Ui, pos2};
+use egui::{Align2, Color32, Id, Rect, Ui, pos2, vec2};
 use tenon_dsp::Readings;
 
-use crate::editor::figures::{self, NO_READING, before_after, level, one_digit};
+use crate::editor::figures::{self, NO_READING, before_after, fixed, level, pad};
 use crate::editor::help::Help;
-use crate::editor::layout::{cut_bottom, cut_left, cut_right, cut_top, within};
+use crate::editor::layout::{cut_left, cut_top, within};
 use crate::editor::shown::Shown;
-use crate::editor::theme;
-use crate::editor::widgets::{Reduction, Span};
-use crate::feed::FeedOut;
+use crate::editor::theme::{self, Inks};
+use crate::editor::together::Together;
+use crate::editor::widgets::{Bands, Share, Span};
 
 /// Least height of this part, in points.
-pub(crate) const HEIGHT: f32 = REDUCTION + AXIS + 3.0 * ROW + AXIS + ROW;
+pub(crate) const HEIGHT: f32 = HEADING + FIGURE.0 + BAR + GRID.0 + 3.0 * SPAN.0 + 4.0 * GAP.0;
 
-const REDUCTION: f32 = 34.0;
-const ROW: f32 = 22.0;
-const AXIS: f32 = 15.0;
-const NAMES: f32 = 108.0;
-const NUMBERS: f32 = 172.0;
-
-/// Largest reduction on the scale, in dB.
-const REDUCTION_MAX_DB: f32 = 24.0;
-/// Lowest and highest level on the scale, in dB.
-const LEVELS_DB: (f32, f32) = (-60.0, 0.0);
+const HEADING: f32 = 16.0;
+/// The large figure and its factors, at least and at most.
+const FIGURE: (f32, f32) = (28.0, 52.0);
+/// The bar under it, and what the mark on it means.
+const BAR: f32 = 26.0;
+/// The grid of bands with its heading and scale.
+const GRID: (f32, f32) = (48.0, 92.0);
+/// A reading before and after, with its scale.
+const SPAN: (f32, f32) = (18.0, 46.0);
+/// Height of a span at which its scale has room.
+const SCALED_SPAN: f32 = 29.0;
+/// Space between the parts.
+const GAP: (f32, f32) = (0.0, 22.0);
+/// Height of a span at which its ends are named.
+const NAMED_SPAN: f32 = 39.0;
+/// Height of the grid at which its scale has room.
+const SCALED_GRID: f32 = 58.0;
+/// Most that grid and spaces get beyond their most on very large sheets.
+const MORE: (f32, f32) = (90.0, 44.0);
+/// Left of the grid.
+const CHANNELS: f32 = 34.0;
 
 const NO_AUDIO: &str = "No reading: no audio is running.";
 
-/// A level before and after.
-struct Line {
-    name: &'static str,
-    unit: &'static str,
-    color: Color32,
-    help: &'static str,
-    read: fn(&Readings) -> (f32, f32),
-}
-
-const LINES: [Line; 3] = [
-    Line {
-        name: "Mid",
-        unit: "dB  ",
-        color: theme::MID,
-        help: "Level of the middle, as loud as it sounds: hollow before, solid after.",
-        read: |r| (r.mid_before_db, r.mid_after_db),
-    },
-    Line {
-        name: "Side",
-        unit: "dB  ",
-        color: theme::SIDE,
-        help: "Level of the side. When it keeps up with the middle, the width of the bus is kept.",
-        read: |r| (r.side_before_db, r.side_after_db),
-    },
-    Line {
-        name: "Loudness",
-        unit: "LUFS",
-        color: theme::INK,
-        help: "Short-term loudness over 3 s. With the match held, both marks should meet over the song.",
-        read: |r| (r.loudness_before_lufs, r.loudness_after_lufs),
-    },
-];
-
 /// Shows it within `rect`.
-pub(crate) fn show(ui: &mut Ui, mut rect: Rect, shown: &Shown, feed: &FeedOut, help: &mut Help) {
-    let spare = (rect.height() - HEIGHT).max(0.0);
-    let reduction_height = REDUCTION + (spare * 0.25).min(22.0);
-    let above = ((spare - (reduction_height - REDUCTION)) * 0.2).min(20.0);
-    cut_top(&mut rect, above * 0.5);
-    let strip = cut_top(&mut rect, reduction_height);
-    reduction(ui, strip, shown, feed, help);
-    let axis = cut_top(&mut rect, AXIS);
-    reduction_axis(ui, middle(axis));
-    cut_top(&mut rect, above);
-    together(ui, cut_bottom(&mut rect, ROW), shown, help);
-    let axis = cut_bottom(&mut rect, AXIS);
-    level_axis(ui, middle(axis), middle(rect));
-    let height = rect.height() / LINES.len() as f32;
+pub(crate) fn show(ui: &mut Ui, mut rect: Rect, shown: &Shown, help: &mut Help) {
+    // What is to spare goes to all parts alike, to the space between them and to that below.
+    let room = |(least, most): (f32, f32)| most - least;
+    let growth = room(FIGURE) + room(GRID) + 3.0 * room(SPAN) + 4.5 * room(GAP);
+    let share = ((rect.height() - HEIGHT).max(0.0) / growth).min(1.0);
+    let of = |(least, most): (f32, f32)| least + (most - least) * share;
+    let more = (rect.height() - HEIGHT - growth).max(0.0);
+    let (more_grid, more_gap) = ((more * 0.4).min(MORE.0), (more * 0.6 / 4.0).min(MORE.1));
+    let gap = of(GAP) + more_gap;
+
+    let heading = cut_top(&mut rect, HEADING);
+    let figure = cut_top(&mut rect, of(FIGURE));
+    let bar = cut_top(&mut rect, BAR);
+    cut_top(&mut rect, gap);
+    let grid = cut_top(&mut rect, of(GRID) + more_grid);
+    together(ui, [heading, figure, bar, grid], shown, help);
     for line in LINES {
-        let strip = cut_top(&mut rect, height);
+        cut_top(&mut rect, gap);
+        let strip = cut_top(&mut rect, of(SPAN));
         span(ui, strip, &line, shown, help);
     }
 }
 
-/// The part of a strip that holds the scale.
-fn middle(mut strip: Rect) -> Rect {
-    cut_left(&mut strip, NAMES);
-    cut_right(&mut strip, NUMBERS);
-    strip
-}
+const TOGETHER: &str = "How strongly the processing moves all parts of the mix up and down together. Shared: do they get the same movement? Movement: how much of it? More is not better; it trades separation for cohesion.";
+const PROGRAMME: &str = "The mark is how far the parts rise and fall together by themselves, whatever the processing does.";
 
-fn name(ui: &Ui, strip: Rect, name: &str, color: Color32) {
-    ui.painter().text(strip.left_center(), Align2::LEFT_CENTER, name, theme::TEXT, color);
-}
+fn together(ui: &mut Ui, [heading, figure, bar, grid]: [Rect; 4], shown: &Shown, help: &mut Help) {
+    let inks = theme::of(ui);
+    let (reading, reason) = match shown.together() {
+        None => (None, NO_AUDIO.to_owned()),
+        Some(Err(reason)) => (None, format!("No reading: {reason}.")),
+        Some(Ok(together)) => (Some(together), String::new()),
+    };
+    let explain = |text: &str| if reading.is_some() { text.to_owned() } else { reason.clone() };
 
-fn reduction(ui: &mut Ui, strip: Rect, shown: &Shown, feed: &FeedOut, help: &mut Help) {
-    name(ui, strip, "Gain reduction", theme::INK);
-    let bar = middle(strip).shrink2(egui::vec2(0.0, 5.0));
-    let marks = shown.marks();
-    let response = within(ui, bar, |ui| {
-        Reduction {
-            now: marks.map(|r| reduction_place(r.gain_reduction_db)),
-            peak: marks.map(|r| reduction_place(r.gain_reduction_peak_db)),
+    ui.painter().text(
+        heading.left_top(),
+        Align2::LEFT_TOP,
+        "Togetherness",
+        theme::HEADING,
+        inks.together,
+    );
+    let hover = ui.allocate_rect(heading.union(figure), egui::Sense::hover());
+    help.over(&hover, explain(TOGETHER));
+    large_figure(ui, inks, figure, reading);
+
+    let line = Rect::from_min_size(bar.min, vec2(bar.width(), 11.0));
+    let response = within(ui, line, |ui| {
+        Share {
+            filled: reading.map(|t| t.percent / 100.0),
+            mark: reading.map(|t| t.programme_percent / 100.0),
+            color: inks.together,
         }
         .show(ui)
     });
-    help.over(
-        &response,
-        if marks.is_some() {
-            "Gain reduction now, and the largest so far; click to start peak and mean anew. On a drum subgroup about 2 dB is a usual amount, on a master bus about 1 dB."
-        } else {
-            NO_AUDIO
-        },
-    );
-    if response.clicked() {
-        feed.clear_peaks();
-    }
+    help.over(&response, explain(PROGRAMME));
+    let percent = reading.map_or_else(|| NO_READING.to_owned(), |t| fixed(t.programme_percent, 0));
+    let text = format!("programme itself {} %", pad(&percent, 3));
+    let text = ui.painter().layout_no_wrap(text, theme::SMALL, inks.faint);
+    let mark = reading.map_or(0.0, |t| t.programme_percent / 100.0);
+    let left = bar.left() + bar.width() * mark - text.size().x / 2.0;
+    let left = left.clamp(bar.left(), bar.right() - text.size().x);
+    ui.painter().galley(pos2(left, line.bottom()), text, inks.faint);
 
-    let figure = |read: fn(&Readings) -> f32| match shown.numbers() {
-        Some(readings) => one_digit(read(readings)),
-        None => format!("{NO_READING:>5}"),
-    };
+    bands(ui, inks, grid, reading, &explain, help);
+}
+
+fn large_figure(ui: &Ui, inks: &Inks, rect: Rect, reading: Option<&Together>) {
     let painter = ui.painter();
-    painter.text(
-        strip.right_center() - egui::vec2(86.0, 0.0),
-        Align2::RIGHT_CENTER,
-        format!("{} dB", figure(|r| r.gain_reduction_db).trim_start()),
-        theme::LARGE_VALUE,
-        theme::INK,
-    );
-    for (text, up) in [
-        (format!("peak{} dB", figure(|r| r.gain_reduction_peak_db)), -7.5),
-        (format!("mean{} dB", figure(|r| r.gain_reduction_mean_db)), 7.5),
+    let percent = reading.map_or_else(|| NO_READING.to_owned(), |t| fixed(t.percent, 0));
+    // The factors stand beside it.
+    let font = theme::large((rect.height() * 0.86).min(rect.width() * 0.135).round());
+    let widest = painter.layout_no_wrap("100 %".to_owned(), font.clone(), inks.ink);
+    let at = pos2(rect.left(), rect.center().y);
+    painter.text(at, Align2::LEFT_CENTER, format!("{percent} %"), font, inks.ink);
+    let factor = |value: Option<String>| value.unwrap_or_else(|| pad(NO_READING, 4));
+    let left = rect.left() + widest.size().x + 16.0;
+    for (up, name, value, unit) in [
+        (-8.0, "shared", factor(reading.map(|t| fixed(t.shared, 2))), ""),
+        (8.0, "movement", factor(reading.map(|t| fixed(t.movement_db, 2))), " dB"),
     ] {
-        painter.text(
-            strip.right_center() + egui::vec2(0.0, up),
-            Align2::RIGHT_CENTER,
-            text,
-            theme::SCALE_VALUE,
-            theme::INK,
+        let y = rect.center().y + up;
+        painter.text(pos2(left, y), Align2::LEFT_CENTER, name, theme::SMALL, inks.faint);
+        let at = pos2(left + 68.0, y);
+        painter.text(at, Align2::LEFT_CENTER, format!("{value}{unit}"), theme::VALUE, inks.ink);
+    }
+}
+
+/// The grid: which parts follow the common movement.
+fn bands(
+    ui: &mut Ui,
+    inks: &Inks,
+    mut rect: Rect,
+    reading: Option<&Together>,
+    explain: &impl Fn(&str) -> String,
+    help: &mut Help,
+) {
+    let scaled = rect.height() >= SCALED_GRID;
+    let heading = cut_top(&mut rect, 16.0);
+    ui.painter().text(
+        heading.left_top(),
+        Align2::LEFT_TOP,
+        "Which parts follow",
+        theme::HEADING,
+        inks.ink,
+    );
+    let row = (rect.height() - if scaled { 16.0 } else { 0.0 }) / 2.0;
+    let mut cells = rect;
+    cut_left(&mut cells, CHANNELS);
+    let bands = reading.map_or(&[][..], |together| &together.bands);
+    let none = [None; 12];
+    for (name, color, follow) in [
+        ("mid", inks.mid, bands.iter().map(|band| band.mid).collect::<Vec<_>>()),
+        ("side", inks.side, bands.iter().map(|band| band.side).collect()),
+    ] {
+        let strip = cut_top(&mut cells, row);
+        let at = pos2(rect.left(), strip.center().y);
+        ui.painter().text(at, Align2::LEFT_CENTER, name, theme::SMALL, color);
+        let follow = if follow.is_empty() { &none[..] } else { &follow };
+        let cell = strip.shrink2(vec2(0.0, 2.0));
+        let (response, under) =
+            within(ui, cell, |ui| Bands { follow, color: inks.together }.show(ui));
+        help.over(
+            &response,
+            match under.and_then(|index| Some((bands.get(index)?.centre_hz, follow[index]))) {
+                None => explain(FOLLOW),
+                Some((hz, Some(follow))) => format!(
+                    "The {name} around {} Hz follows the common movement to {} %. {FOLLOW}",
+                    figures::short_hz(hz),
+                    fixed(follow * 100.0, 0)
+                ),
+                Some((hz, None)) => format!(
+                    "No reading for the {name} around {} Hz: too little sound there.",
+                    figures::short_hz(hz)
+                ),
+            },
         );
     }
-}
-
-/// Opens up the first few dB, where a bus works.
-fn reduction_place(db: f32) -> f32 {
-    (db / REDUCTION_MAX_DB).clamp(0.0, 1.0).sqrt()
-}
-
-fn reduction_axis(ui: &Ui, axis: Rect) {
-    for db in [0.0, 1.0, 2.0, 3.0, 4.0, 6.0, 9.0, 12.0, 18.0, 24.0] {
-        let x = axis.left() + axis.width() * reduction_place(db);
-        ui.painter().vline(x.round() + 0.5, axis.top() - 3.0..=axis.top(), theme::HAIR);
-        let unit = if db == REDUCTION_MAX_DB { " dB" } else { "" };
-        scale_value(ui, pos2(x, axis.center().y), &format!("{db}{unit}"));
+    if !scaled {
+        return;
+    }
+    let mut free_from = cells.left();
+    for (x, band) in Bands::middles(cells, bands.len()).zip(bands) {
+        let text = figures::short_hz(band.centre_hz);
+        let text = ui.painter().layout_no_wrap(text, theme::SCALE_VALUE, inks.faint);
+        let left = x - text.size().x / 2.0;
+        if left >= free_from && left + text.size().x <= rect.right() {
+            free_from = left + text.size().x + 12.0;
+            ui.painter().galley(pos2(left, cells.top()), text, inks.faint);
+        }
     }
 }
 
+const FOLLOW: &str = "A cell is as full as its band follows what all parts do together; an empty one stands still or moves on its own.";
+
+/// A reading before and after.
+struct Line {
+    name: &'static str,
+    unit: &'static str,
+    /// Lowest and highest value on the scale.
+    scale: (f32, f32),
+    /// Distance of the marks on the scale.
+    step: f32,
+    /// What the ends mean.
+    ends: (&'static str, &'static str),
+    color: fn(&Inks) -> Color32,
+    help: &'static str,
+    read: fn(&Readings) -> (Option<f32>, Option<f32>),
+}
+
+const LINES: [Line; 3] = [
+    Line {
+        name: "Side against mid",
+        unit: "dB",
+        scale: (-30.0, 6.0),
+        step: 6.0,
+        ends: ("narrower", "wider"),
+        color: |inks| inks.side,
+        help: "Level of the side against the middle, hollow before, solid after. When the marks stay together, the width of the bus is kept.",
+        read: |r| {
+            let against = |side: f32, mid: f32| Some(level(side)? - level(mid)?);
+            (against(r.side_before_db, r.mid_before_db), against(r.side_after_db, r.mid_after_db))
+        },
+    },
+    Line {
+        name: "Loudness, 3 s",
+        unit: "LUFS",
+        scale: (-36.0, 0.0),
+        step: 6.0,
+        ends: ("quieter", "louder"),
+        color: |inks| inks.ink,
+        help: "Short-term loudness over 3 s, hollow before, solid after. With the match held, both marks should meet over the song.",
+        read: |r| (level(r.loudness_before_lufs), level(r.loudness_after_lufs)),
+    },
+    Line {
+        name: "Peak to loudness",
+        unit: "dB",
+        scale: (0.0, 24.0),
+        step: 4.0,
+        ends: ("flatter", "livelier"),
+        color: |inks| inks.ink,
+        help: "How far the peaks of the last 3 s stand above their loudness, hollow before, solid after. Compression lowers it; when it falls by more than 2 or 3 dB, hits lose their edge.",
+        read: |r| {
+            let there = |peak: f32, loudness: f32| level(loudness).map(|_| peak);
+            (
+                there(r.peak_to_loudness_before_db, r.loudness_before_lufs),
+                there(r.peak_to_loudness_after_db, r.loudness_after_lufs),
+            )
+        },
+    },
+];
+
 fn span(ui: &mut Ui, strip: Rect, line: &Line, shown: &Shown, help: &mut Help) {
-    name(ui, strip, line.name, line.color);
-    let place = |readings: &Readings| {
-        let (before, after) = (line.read)(readings);
-        (level(before).map(level_place), level(after).map(level_place))
-    };
-    let (before, after) = shown.marks().map(place).unwrap_or_default();
-    let response =
-        within(ui, middle(strip), |ui| Span { before, after, color: line.color }.show(ui));
-    let (before, after) = shown
-        .numbers()
-        .map(line.read)
-        .map(|(before, after)| (level(before), level(after)))
-        .unwrap_or_default();
+    let inks = theme::of(ui);
+    let mut rest = strip;
+    let words = cut_top(&mut rest, 16.0);
+    let named = strip.height() >= NAMED_SPAN;
+    let scale = cut_top(&mut rest, 14.0);
+    let (low, high) = line.scale;
+    let place = |value: Option<f32>| value.map(|value| (value - low) / (high - low));
+    let (before, after) = shown.marks().map(line.read).unwrap_or_default();
+    let steps = ((high - low) / line.step).round() as usize;
+    if strip.height() >= SCALED_SPAN {
+        within(ui, scale, |ui| {
+            Span { before: place(before), after: place(after), steps, color: (line.color)(inks) }
+                .show(ui)
+        });
+    }
+    let (before, after) = shown.numbers().map(line.read).unwrap_or_default();
+    let whole = ui.interact(strip, Id::unique(line.name), egui::Sense::hover());
     help.over(
-        &response,
+        &whole,
         match (shown.numbers(), before) {
             (None, _) => NO_AUDIO,
             (Some(_), None) => "No reading: nothing to measure, the input is silent.",
             (Some(_), Some(_)) => line.help,
         },
     );
-    ui.painter().text(
-        strip.right_center(),
-        Align2::RIGHT_CENTER,
-        before_after(before, after, line.unit),
-        theme::VALUE,
-        line.color,
-    );
-}
-
-/// Togetherness and its two factors, in one line of text.
-fn together(ui: &mut Ui, strip: Rect, shown: &Shown, help: &mut Help) {
-    name(ui, strip, "Togetherness", theme::INK);
-    let response = ui.interact(strip, ui.scope_id().with("togetherness"), egui::Sense::hover());
-    match shown.together() {
-        None => help.over(&response, NO_AUDIO),
-        Some(Err(reason)) => help.over(&response, format!("No reading: {reason}.")),
-        Some(Ok(_)) => help.over(
-            &response,
-            "How far all parts are moved up and down together: the more movement they share, the higher. It shows the trade against separation; high is not better.",
-        ),
+    let painter = ui.painter();
+    painter.text(words.left_center(), Align2::LEFT_CENTER, line.name, theme::TEXT, inks.ink);
+    let numbers = before_after(before, after, line.unit);
+    painter.text(words.right_center(), Align2::RIGHT_CENTER, numbers, theme::VALUE, inks.ink);
+    if named {
+        let (left, right) = line.ends;
+        painter.text(rest.left_top(), Align2::LEFT_TOP, left, theme::SCALE_VALUE, inks.faint);
+        painter.text(rest.right_top(), Align2::RIGHT_TOP, right, theme::SCALE_VALUE, inks.faint);
     }
-    let text = match shown.together() {
-        Some(Ok(reading)) => format!(
-            "{:.0} %   shared {:.2}   movement {:.2} dB   the programme itself {:.0} %",
-            reading.percent, reading.shared, reading.movement_db, reading.programme_percent
-        ),
-        _ => NO_READING.to_owned(),
-    };
-    ui.painter().text(
-        middle(strip).left_center(),
-        Align2::LEFT_CENTER,
-        text,
-        theme::VALUE,
-        theme::INK,
-    );
-}
-
-fn level_place(db: f32) -> f32 {
-    let (low, high) = LEVELS_DB;
-    (db - low) / (high - low)
-}
-
-/// Lines through all levels, and what they stand for.
-fn level_axis(ui: &Ui, axis: Rect, field: Rect) {
-    let (low, high) = LEVELS_DB;
-    let tens = ((high - low) / 10.0) as usize;
-    for ten in 0..=tens {
-        let db = low + 10.0 * ten as f32;
-        let x = (axis.left() + axis.width() * level_place(db)).round() + 0.5;
-        ui.painter().vline(x, field.y_range(), theme::HAIR);
-        let unit = if db == high { " dB" } else { "" };
-        scale_value(ui, pos2(x, axis.center().y), &format!("{}{unit}", figures::whole(db)));
-    }
-}
-
-fn scale_value(ui: &Ui, at: egui::Pos2, text: &str) {
-    ui.painter().text(at, Align2::CENTER_CENTER, text, theme::SCALE_VALUE, theme::FAINT_INK);
 }

@@ -5,7 +5,7 @@ use egui::{Align2, Response, Role, Sense, StrokeKind, Ui, WidgetInfo, vec2};
 use crate::editor::theme;
 
 /// Room left and right of the text, in points.
-const PAD: f32 = 10.0;
+const PAD: f32 = 9.0;
 
 /// Text in a frame; filled with ink while on.
 pub(crate) struct Button<'a> {
@@ -41,7 +41,8 @@ impl<'a> Button<'a> {
 
     /// Shows it as high as there is room.
     pub(crate) fn show(self, ui: &mut Ui) -> Response {
-        let color = if self.on { theme::PAPER } else { theme::INK };
+        let inks = theme::of(ui);
+        let color = if self.on { inks.paper } else { inks.ink };
         let mark = if self.menu { 14.0 } else { 0.0 };
         let text = ui.painter().layout_no_wrap(self.text.to_owned(), theme::TEXT, color);
         let width = self.width.unwrap_or(text.size().x.ceil() + 2.0 * PAD + mark);
@@ -55,15 +56,15 @@ impl<'a> Button<'a> {
         let painter = ui.painter().with_clip_rect(rect);
         let hot = response.hovered() || response.has_focus();
         let ground = match (self.on, hot) {
-            (true, _) => theme::INK,
-            (false, true) => theme::PAPER,
-            (false, false) => theme::CARD,
+            (true, _) => inks.ink,
+            (false, true) => inks.paper,
+            (false, false) => inks.card,
         };
         painter.rect(
             rect,
             3.0,
             ground,
-            if hot { theme::SCALE } else { theme::HAIR },
+            if hot { inks.hot() } else { inks.hair() },
             StrokeKind::Inside,
         );
         let at = if self.menu {

@@ -2,14 +2,18 @@
 
 use egui::text::{CCursor, CCursorRange};
 use egui::{
-    Align2, EventFilter, Id, Key, MouseWheelUnit, Rect, Response, Sense, Shape, Stroke, TextEdit,
-    Ui, WidgetInfo, pos2, vec2,
+    Align2, Event, EventFilter, Id, Key, MouseWheelUnit, Popup, Rect, Response, Sense, Shape,
+    Stroke, StrokeKind, TextEdit, Ui, WidgetInfo, pos2, vec2,
 };
 
 use crate::editor::theme;
 
 /// Height of the line that holds name and value, in points.
-const WORDS: f32 = 17.0;
+const WORDS: f32 = 15.0;
+/// From there to the line of the ruler, at least and at most.
+const DROP: (f32, f32) = (3.5, 9.0);
+/// Room for the mark under the line.
+const MARK: f32 = 6.5;
 /// How much slower a fine drag is.
 const FINE: f32 = 0.1;
 /// One step of the wheel or an arrow key, as a part of the travel.
@@ -30,8 +34,14 @@ pub(crate) enum Touch {
     Step(f32),
     /// Asked for the default.
     Reset,
-    /// Typed a value.
+    /// Typed or pasted a value.
     Type(String),
+    /// Asked for the next choice.
+    Next,
+    /// Asked to copy the value.
+    Copy,
+    /// Asked to set it to what the clipboard holds.
+    Paste,
 }
 
 /// A name, a value and the ruler under them.
@@ -41,12 +51,13 @@ pub(crate) struct Ruler<'a> {
     position: f32,
     origin: f32,
     ticks: &'a [(f32, bool)],
+    stops: bool,
 }
 
 impl<'a> Ruler<'a> {
     /// A ruler named `name` that shows `value` at `position`, 0 to 1.
     pub(crate) fn new(name: &'a str, value: &'a str, position: f32) -> Self {
-        Self { name, value, position, origin: 0.0, ticks: &[] }
+        Self { name, value, position, origin: 0.0, ticks: &[], stops: false }
     }
 
     /// Where nothing is done; the line is bold from there to the value.
@@ -61,14 +72,22 @@ impl<'a> Ruler<'a> {
         self
     }
 
+    /// Only the marks are values: a click on the ruler goes to the nearest, one on the value to the
+    /// next.
+    pub(crate) fn stops(mut self, stops: bool) -> Self {
+        self.stops = stops;
+        self
+    }
+
     /// Shows it as wide and high as there is room.
     pub(crate) fn show(self, ui: &mut Ui) -> (Response, Vec<Touch>) {
         let size = ui.available_size();
+        let inks = theme::of(ui);
 
         let (rect, response) = ui.allocate_exact_size(size, Sense::click_and_drag());
         let font = theme::VALUE;
         let value_width =
-            ui.painter().layout_no_wrap(self.value.to_owned(), font.clone(), theme::INK).size().x;
+            ui.painter().layout_no_wrap(self.value.to_owned(), font.clone(), inks.ink).size().x;
         let words = Rect::from_min_size(rect.min, vec2(rect.width(), WORDS));
         let value_rect =
             Rect::from_min_max(pos2(words.right() - value_width - 6.0, words.top()), words.max);
@@ -79,23 +98,33 @@ impl<'a> Ruler<'a> {
         // keyboard away from it again.
         let typed = ui.data(|data| data.get_temp::<Typing>(typing));
         self.interact(ui, &response, &mut touches);
-        let value = ui.interact(value_rect, response.id.with("value"), Sense::click());
-        let to_default =
-            value.double_clicked() || value.clicked() && ui.input(|input| input.modifiers.alt);
+        let value = ui.interact(value_rect, response.id.with("value"), Sense::CLICK);
+        let to_default = !self.stops && value.double_clicked()
+            || value.clicked() && ui.input(|input| input.modifiers.alt);
         let by_key = response.has_focus() && ui.input(|input| input.key_pressed(Key::Enter));
-        if to_default {
+        if self.stops {
+            if to_default {
+                touches.push(Touch::Reset);
+            } else if value.clicked() || by_key {
+                touches.push(Touch::Next);
+            }
+        } else if to_default {
             ui.data_mut(|data| data.remove::<Typing>(typing));
             touches.push(Touch::Reset);
         } else if typed.is_none() && (value.clicked() || by_key) {
             ui.data_mut(|data| data.insert_temp(typing, Typing::over(self.value)));
             ui.ctx().request_repaint();
         }
+        let response = response.union(value.clone());
         response
             .widget_info(|| WidgetInfo::slider(ui.is_enabled(), self.position.into(), self.name));
+        menu(&response, self.stops, &mut touches, || {
+            ui.data_mut(|data| data.insert_temp(typing, Typing::over(self.value)));
+        });
 
         let painter = ui.painter();
-        let hot = response.hovered() || response.dragged() || value.hovered();
-        painter.text(words.left_center(), Align2::LEFT_CENTER, self.name, theme::TEXT, theme::INK);
+        let hot = response.hovered() || response.dragged();
+        painter.text(words.left_center(), Align2::LEFT_CENTER, self.name, theme::TEXT, inks.ink);
         self.paint_line(ui, rect, hot, response.has_focus());
         match typed {
             Some(typed) => {
@@ -107,8 +136,8 @@ impl<'a> Ruler<'a> {
                 if value.hovered() {
                     painter.hline(
                         value_rect.left() + 6.0..=value_rect.right(),
-                        words.bottom() - 1.5,
-                        theme::SCALE,
+                        words.bottom() - 0.5,
+                        inks.hair(),
                     );
                 }
                 painter.text(
@@ -116,11 +145,11 @@ impl<'a> Ruler<'a> {
                     Align2::RIGHT_CENTER,
                     self.value,
                     font,
-                    theme::INK,
+                    inks.ink,
                 );
             }
         }
-        (response.union(value), touches)
+        (response, touches)
     }
 
     fn interact(&self, ui: &Ui, response: &Response, touches: &mut Vec<Touch>) {
@@ -131,6 +160,10 @@ impl<'a> Ruler<'a> {
             touches.push(Touch::Reset);
         } else if response.clicked() {
             response.request_focus();
+            if let Some(pointer) = response.interact_pointer_pos().filter(|_| self.stops) {
+                let place = (pointer.x - response.rect.left()) / response.rect.width().max(1.0);
+                touches.extend([Touch::Take, Touch::Turn(place.clamp(0.0, 1.0)), Touch::LetGo]);
+            }
         }
 
         // The place between two values that a fine drag has come to is kept here.
@@ -165,6 +198,20 @@ impl<'a> Ruler<'a> {
                 let pressed = |key| input.num_presses(key) as f32;
                 steps += pressed(Key::ArrowRight) + pressed(Key::ArrowUp);
                 steps -= pressed(Key::ArrowLeft) + pressed(Key::ArrowDown);
+                steps += 10.0 * (pressed(Key::PageUp) - pressed(Key::PageDown));
+                if input.key_pressed(Key::Delete) || input.key_pressed(Key::Backspace) {
+                    touches.push(Touch::Reset);
+                }
+                for event in &input.events {
+                    match event {
+                        Event::Copy => touches.push(Touch::Copy),
+                        // The window hands a paste over as text; one sign is one typed.
+                        Event::Text(text) if text.chars().count() > 1 => {
+                            touches.push(Touch::Type(text.clone()));
+                        }
+                        _ => (),
+                    }
+                }
             });
         }
         if steps != 0.0 {
@@ -173,30 +220,53 @@ impl<'a> Ruler<'a> {
     }
 
     fn paint_line(&self, ui: &Ui, rect: Rect, hot: bool, focused: bool) {
+        let inks = theme::of(ui);
         let painter = ui.painter();
-        let y = (rect.top() + WORDS + 9.0).min(rect.bottom() - 9.0).round() + 0.5;
-        // Half a mark at either end, so that marks at the ends stay within.
+        let drop = (rect.height() - WORDS - MARK - 1.0).clamp(DROP.0, DROP.1);
+        let y = (rect.top() + WORDS + drop).round() + 0.5;
         let (left, right) = (rect.left() + 0.5, rect.right() - 0.5);
         let x = |position: f32| left + (right - left) * position;
         for &(position, long) in self.ticks {
-            let length = if long { 6.0 } else { 3.5 };
-            let color = if long { theme::FAINT_INK } else { theme::LINE };
+            let length = if long { drop.min(6.0) } else { drop.min(6.0) * 0.6 };
+            let color = if long { inks.faint } else { inks.wash };
             painter.vline(x(position), y - length..=y, Stroke::new(1.0, color));
         }
-        painter.hline(left..=right, y, Stroke::new(1.0, theme::FAINT_INK));
-        let (from, to) = (x(self.origin), x(self.position));
-        painter.hline(from.min(to)..=from.max(to), y, Stroke::new(2.5, theme::INK));
+        painter.hline(left..=right, y, Stroke::new(1.0, inks.faint));
+        let to = x(self.position);
+        if !self.stops {
+            let from = x(self.origin);
+            painter.hline(from.min(to)..=from.max(to), y, Stroke::new(2.5, inks.ink));
+        }
         let tip = pos2(to, y + 1.0);
         let half = if hot { 5.5 } else { 4.5 };
         painter.add(Shape::convex_polygon(
-            vec![tip, tip + vec2(half, 8.0), tip + vec2(-half, 8.0)],
-            theme::INK,
+            vec![tip, tip + vec2(half, MARK), tip + vec2(-half, MARK)],
+            inks.ink,
             Stroke::NONE,
         ));
         if focused {
-            painter.hline(left..=right, y + 11.0, Stroke::new(1.0, theme::FAINT_INK));
+            let frame = rect.expand2(vec2(5.0, 1.0));
+            painter.rect_stroke(frame, 3.0, Stroke::new(1.0, inks.faint), StrokeKind::Inside);
         }
     }
+}
+
+/// What a right click offers.
+fn menu(response: &Response, stops: bool, touches: &mut Vec<Touch>, type_it: impl FnOnce()) {
+    Popup::context_menu(response).width(120.0).show(|ui| {
+        if ui.button("Copy value").clicked() {
+            touches.push(Touch::Copy);
+        }
+        if ui.button("Paste value").clicked() {
+            touches.push(Touch::Paste);
+        }
+        if !stops && ui.button("Type value").clicked() {
+            type_it();
+        }
+        if ui.button("Default").clicked() {
+            touches.push(Touch::Reset);
+        }
+    });
 }
 
 /// Lines the wheel was turned in this frame; up is positive.
@@ -206,7 +276,7 @@ fn wheel_lines(ui: &Ui) -> f32 {
             .events
             .iter()
             .map(|event| match event {
-                egui::Event::MouseWheel { unit, delta, .. } => match unit {
+                Event::MouseWheel { unit, delta, .. } => match unit {
                     MouseWheelUnit::Line => delta.y,
                     MouseWheelUnit::Point => delta.y / 40.0,
                     MouseWheelUnit::Page => delta.y * 10.0,
@@ -232,8 +302,9 @@ impl Typing {
 
     /// Shows the field. Gives the text once typing is done, and nothing when it was given up.
     fn show(mut self, ui: &mut Ui, id: Id, words: Rect) -> Option<String> {
+        let inks = theme::of(ui);
         let field = Rect::from_min_max(pos2(words.center().x, words.top()), words.max);
-        ui.painter().rect_filled(field, 2.0, theme::CARD);
+        ui.painter().rect_filled(field, 2.0, inks.card);
         let response = ui.put(
             field,
             TextEdit::singleline(&mut self.text)
@@ -245,7 +316,7 @@ impl Typing {
                 .align(Align2::RIGHT_CENTER)
                 .desired_width(field.width()),
         );
-        ui.painter().hline(field.x_range(), field.bottom() - 1.0, theme::SCALE);
+        ui.painter().hline(field.x_range(), field.bottom() - 1.0, inks.hot());
         match (self.age, response.has_focus()) {
             (0, _) => response.request_focus(),
             // Egui puts the cursor at the end when the keyboard comes; all is selected after that,
@@ -275,7 +346,7 @@ fn select_all(ui: &Ui, id: Id, text: &str) {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use egui::{Context, Event, Modifiers, PointerButton, RawInput};
+    use egui::{Context, Modifiers, PointerButton, RawInput};
 
     const SIZE: egui::Vec2 = vec2(200.0, 40.0);
 

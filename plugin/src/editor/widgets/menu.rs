@@ -1,0 +1,43 @@
+//! A menu under a button.
+
+use egui::{Popup, PopupCloseBehavior, Response, Ui};
+
+/// What opens when a button is clicked.
+pub(crate) struct Menu {
+    width: f32,
+    stays: bool,
+}
+
+impl Menu {
+    /// A menu at least so many points wide.
+    pub(crate) fn new(width: f32) -> Self {
+        Self { width, stays: false }
+    }
+
+    /// Stays open until something else is clicked.
+    pub(crate) fn stays(mut self) -> Self {
+        self.stays = true;
+        self
+    }
+
+    /// Shows it while it is open. When it closes, the keyboard goes back to the button.
+    pub(crate) fn show(self, button: &Response, add: impl FnOnce(&mut Ui)) {
+        let close = if self.stays {
+            PopupCloseBehavior::CloseOnClickOutside
+        } else {
+            PopupCloseBehavior::CloseOnClick
+        };
+        Popup::menu(button).close_behavior(close).width(self.width).show(add);
+
+        let (ctx, was_open) = (&button.ctx, button.id.with("open"));
+        let open = Popup::is_id_open(ctx, Popup::default_response_id(button));
+        let before = ctx.data_mut(|data| {
+            let before = data.get_temp(was_open).unwrap_or(false);
+            data.insert_temp(was_open, open);
+            before
+        });
+        if before && !open && ctx.memory(|memory| memory.focused().is_none()) {
+            button.request_focus();
+        }
+    }
+}

@@ -1,0 +1,327 @@
+//! The editor keeps its promises in a real window: that of a host, on an X screen.
+#![cfg(target_os = "linux")]
+
+use std::ffi::CStr;
+use std::path::{Path, PathBuf};
+use std::sync::{Mutex, MutexGuard, PoisonError};
+use std::time::{Duration, Instant};
+
+use tenon_tests::window::{AUDIO_THREAD, EditorHost, Picture, Play, Told, is_blank};
+
+const ID: &CStr = c"audio.tenon.bus";
+/// Size of a fresh window, in pixels.
+const SIZE: (u32, u32) = (1120, 700);
+/// Where the threshold lies in it: its ruler, and its value.
+const THRESHOLD: (i16, i16) = (700, 494);
+const THRESHOLD_VALUE: (i16, i16) = (800, 478);
+const MENU: (i16, i16) = (1069, 20);
+const DARK_SHEET: (i16, i16) = (960, 72);
+
+const RETURN: u32 = 0xFF0D;
+const CONTROL: u32 = 0xFFE3;
+
+/// There is one screen with one pointer: one test at a time.
+fn alone() -> MutexGuard<'static, ()> {
+    static SCREEN: Mutex<()> = Mutex::new(());
+    SCREEN.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+fn bundle() -> PathBuf {
+    let made = Path::new(env!("CARGO_MANIFEST_DIR")).join("../target/bundled/Tenon.clap");
+    let bundle = std::env::var_os("TENON_CLAP").map_or(made, PathBuf::from);
+    assert!(
+        bundle.exists(),
+        "{} is not there; make it with `cargo xtask bundle`, or name another in TENON_CLAP",
+        bundle.display()
+    );
+    bundle
+}
+
+fn load(place: (i16, i16)) -> EditorHost {
+    assert!(
+        std::env::var_os("DISPLAY").is_some(),
+        "there is no X screen; run this under `xvfb-run`, as `cargo xtask test` does"
+    );
+    EditorHost::load(&bundle(), ID, place).unwrap()
+}
+
+/// A host with its editor open and a beat playing.
+fn open() -> EditorHost {
+    let mut host = load((0, 0));
+    host.play(Play::Beat);
+    host.open().unwrap();
+    host.run(Duration::from_millis(800)).unwrap();
+    host.told();
+    host
+}
+
+/// Lets the editor draw, and the host pass on what it did.
+fn settle(host: &mut EditorHost) {
+    host.run(Duration::from_millis(300)).unwrap();
+}
+
+/// Opens the demo state, and gives it when it is at rest.
+#[allow(unsafe_code)]
+fn demo(sheet: &str) -> Picture {
+    // SAFETY: one test runs at a time, and no host with its threads is alive yet.
+    unsafe { std::env::set_var("TENON_PICTURE", sheet) };
+    let mut host = load((0, 0));
+    let picture = host.pose(100).unwrap();
+    drop(host);
+    // SAFETY: as above; the host and its threads are gone.
+    unsafe { std::env::remove_var("TENON_PICTURE") };
+    picture
+}
+
+fn kept_picture(name: &str) -> Picture {
+    let file = Path::new(env!("CARGO_MANIFEST_DIR")).join("../plugin/docs").join(name);
+    let reader = std::io::BufReader::new(std::fs::File::open(&file).unwrap());
+    let mut reader = png::Decoder::new(reader).read_info().unwrap();
+    let mut rgb = vec![0; reader.output_buffer_size().unwrap()];
+    let info = reader.next_frame(&mut rgb).unwrap();
+    assert_eq!(info.color_type, png::ColorType::Rgb);
+    Picture { width: info.width, height: info.height, rgb }
+}
+
+/// Share of pixels that may differ from a kept picture: type is smoothed differently here and there.
+const TOLERANCE: f64 = 0.04;
+
+#[test]
+fn the_demo_looks_as_in_the_docs_and_the_same_each_time() {
+    let _alone = alone();
+    for (sheet, name) in [("light", "editor-light.png"), ("dark", "editor-dark.png")] {
+        let picture = demo(sheet);
+        let difference = picture.difference(&kept_picture(name));
+        assert!(
+            difference < TOLERANCE,
+            "{:.1} % of the pixels differ from {name}; if that is meant, run `cargo xtask screenshot`",
+            100.0 * difference
+        );
+        assert!(picture == demo(sheet), "the {sheet} demo differs from itself");
+    }
+    // The tolerance tells the sheets apart by far.
+    let light = kept_picture("editor-light.png");
+    assert!(light.difference(&kept_picture("editor-dark.png")) > 0.5);
+}
+
+#[test]
+fn a_drag_is_a_gesture_and_ctrl_z_takes_it_back() {
+    let _alone = alone();
+    let mut host = open();
+    let before = host.value("Threshold").unwrap();
+    host.drag(THRESHOLD, (THRESHOLD.0 + 60, THRESHOLD.1)).unwrap();
+    settle(&mut host);
+    let after = host.value("Threshold").unwrap();
+    assert!(after > before + 0.1, "{before} {after}");
+    let told = host.told();
+    let name = "Threshold".to_owned();
+    assert_eq!(told.first(), Some(&Told::Begin(name.clone())), "{told:?}");
+    assert_eq!(told.last(), Some(&Told::End(name.clone())), "{told:?}");
+    let is_value = |told: &Told| matches!(told, Told::Value(of, _) if *of == name);
+    assert!(told[1..told.len() - 1].iter().all(is_value), "{told:?}");
+
+    host.click(1, THRESHOLD.0, THRESHOLD.1).unwrap();
+    host.key(&[CONTROL], u32::from('z')).unwrap();
+    settle(&mut host);
+    assert_eq!(host.value("Threshold").unwrap(), before);
+}
+
+#[test]
+fn the_wheel_turns_and_a_double_click_goes_to_the_default() {
+    let _alone = alone();
+    let mut host = open();
+    let before = host.value("Threshold").unwrap();
+    host.click(4, THRESHOLD.0, THRESHOLD.1).unwrap();
+    host.click(4, THRESHOLD.0, THRESHOLD.1).unwrap();
+    settle(&mut host);
+    let turned = host.value("Threshold").unwrap();
+    assert!((turned - before - 0.02).abs() < 0.002, "{before} {turned}");
+    for pressed in [true, false, true, false] {
+        host.button(1, pressed).unwrap();
+    }
+    settle(&mut host);
+    assert_eq!(host.value("Threshold").unwrap(), before);
+}
+
+#[test]
+fn a_value_can_be_typed() {
+    let _alone = alone();
+    let mut host = open();
+    host.click(1, THRESHOLD_VALUE.0, THRESHOLD_VALUE.1).unwrap();
+    settle(&mut host);
+    host.type_text("-30").unwrap();
+    host.key(&[], RETURN).unwrap();
+    settle(&mut host);
+    // Half way from -60 to 0 dB.
+    assert_eq!(host.value("Threshold").unwrap(), 0.5);
+}
+
+/// Ground of the sheet at its four corners, and something drawn all over it.
+fn check_whole(picture: &Picture) {
+    assert!(!is_blank(picture));
+    let (right, bottom) = (picture.width - 1, picture.height - 3);
+    let corner = picture.pixel(2, 2);
+    for (x, y) in [(right, 2), (2, bottom), (right - 40, bottom)] {
+        assert_eq!(picture.pixel(x, y), corner, "at {x}, {y} of {}", picture.width);
+    }
+    // The four quarters all show something.
+    for (left, top) in [(0, 0), (1, 0), (0, 1), (1, 1)] {
+        let (width, height) = (picture.width / 2, picture.height / 2);
+        let differs = |x: u32, y: u32| picture.pixel(left * width + x, top * height + y) != corner;
+        let drawn = (0..height).flat_map(|y| (0..width).map(move |x| (x, y)));
+        let share = drawn.filter(|(x, y)| differs(*x, *y)).count() as f64;
+        assert!(share / f64::from(width * height) > 0.02, "an empty quarter at {left}, {top}");
+    }
+}
+
+#[test]
+fn the_host_resizes_the_window_within_its_limits() {
+    let _alone = alone();
+    let mut host = open();
+    assert_eq!(host.size().unwrap(), SIZE);
+    for (wanted, expected) in
+        [((900, 560), (900, 560)), ((100, 100), (720, 460)), ((1600, 1100), (1600, 1100))]
+    {
+        assert_eq!(host.resize(wanted.0, wanted.1).unwrap(), expected);
+        settle(&mut host);
+        check_whole(&host.picture().unwrap());
+    }
+    // Remembered with the session.
+    host.resize(1000, 650).unwrap();
+    settle(&mut host);
+    let state = host.save().unwrap();
+    drop(host);
+    let mut other = load((0, 0));
+    other.restore(&state).unwrap();
+    other.open().unwrap();
+    assert_eq!(other.size().unwrap(), (1000, 650));
+}
+
+#[test]
+fn the_corner_pulls_the_window() {
+    let _alone = alone();
+    let mut host = open();
+    host.drag((1114, 694), (1174, 724)).unwrap();
+    settle(&mut host);
+    let (width, height) = host.size().unwrap();
+    assert!(width.abs_diff(1180) <= 2 && height.abs_diff(730) <= 2, "{width} {height}");
+    check_whole(&host.picture().unwrap());
+}
+
+#[test]
+fn the_dark_sheet_is_chosen_and_remembered() {
+    let _alone = alone();
+    let mut host = open();
+    let paper = |host: &EditorHost| host.picture().unwrap().pixel(2, 2);
+    let light = paper(&host);
+    host.click(1, MENU.0, MENU.1).unwrap();
+    settle(&mut host);
+    host.click(1, DARK_SHEET.0, DARK_SHEET.1).unwrap();
+    settle(&mut host);
+    let dark = paper(&host);
+    assert!(dark.iter().zip(light).all(|(dark, light)| *dark < 64 && light > 192), "{dark:?}");
+    host.close().unwrap();
+    host.open().unwrap();
+    settle(&mut host);
+    settle(&mut host);
+    assert_eq!(paper(&host), dark);
+}
+
+#[test]
+fn a_zoomed_window_is_larger_and_whole() {
+    let _alone = alone();
+    let mut host = load((0, 0));
+    let state = host.save().unwrap();
+    let text = String::from_utf8(state[8..].to_vec()).unwrap();
+    for (percent, size) in [(75, (840, 525)), (150, (1680, 1050))] {
+        let zoomed =
+            text.replace(r#"\"zoom_percent\":100"#, &format!(r#"\"zoom_percent\":{percent}"#));
+        assert_ne!(zoomed, text);
+        let framed = [&(zoomed.len() as u64).to_le_bytes()[..], zoomed.as_bytes()].concat();
+        host.restore(&framed).unwrap();
+        host.play(Play::Beat);
+        host.open().unwrap();
+        host.run(Duration::from_secs(1)).unwrap();
+        assert_eq!(host.size().unwrap(), size);
+        check_whole(&host.picture().unwrap());
+        host.close().unwrap();
+    }
+}
+
+fn threads() -> usize {
+    std::fs::read_dir("/proc/self/task").unwrap().count()
+}
+
+#[test]
+fn it_opens_a_hundred_times_and_leaves_nothing_behind() {
+    let _alone = alone();
+    let mut host = open();
+    host.close().unwrap();
+    let before = threads();
+    for round in 0..100 {
+        host.open().unwrap();
+        // Sometimes before it has drawn, sometimes after.
+        host.run(Duration::from_millis(round % 5 * 20)).unwrap();
+        host.close().unwrap();
+    }
+    host.run(Duration::from_millis(500)).unwrap();
+    assert!(threads() <= before + 1, "{before} threads before, {} after", threads());
+    host.open().unwrap();
+    host.run(Duration::from_secs(1)).unwrap();
+    check_whole(&host.picture().unwrap());
+}
+
+#[test]
+fn two_instances_close_in_either_order() {
+    let _alone = alone();
+    for first_closes_first in [true, false] {
+        let (mut first, mut second) = (load((0, 0)), load((400, 300)));
+        for host in [&mut first, &mut second] {
+            host.play(Play::Beat);
+            host.open().unwrap();
+        }
+        for _ in 0..8 {
+            first.run(Duration::from_millis(50)).unwrap();
+            second.run(Duration::from_millis(50)).unwrap();
+        }
+        let (mut closes, mut stays) =
+            if first_closes_first { (first, second) } else { (second, first) };
+        closes.close().unwrap();
+        drop(closes);
+        stays.run(Duration::from_millis(500)).unwrap();
+        check_whole(&stays.picture().unwrap());
+    }
+}
+
+/// Processor time of this process in seconds, but for what plays audio.
+fn processor_s() -> f64 {
+    let tasks = std::fs::read_dir("/proc/self/task").unwrap();
+    let ticks = tasks.filter_map(|task| {
+        let task = task.ok()?.path();
+        if std::fs::read_to_string(task.join("comm")).ok()?.trim() == AUDIO_THREAD {
+            return None;
+        }
+        let stat = std::fs::read_to_string(task.join("stat")).ok()?;
+        // After the name in brackets; user and system time (proc_pid_stat(5)).
+        let fields: Vec<&str> = stat.rsplit(')').next()?.split_whitespace().collect();
+        Some(fields.get(11)?.parse::<f64>().ok()? + fields.get(12)?.parse::<f64>().ok()?)
+    });
+    ticks.sum::<f64>() / 100.0
+}
+
+#[test]
+fn without_audio_nothing_is_drawn() {
+    let _alone = alone();
+    let mut host = open();
+    for play in [Play::Silence, Play::Nothing] {
+        host.play(play);
+        // Averages fall silent first.
+        host.run(Duration::from_secs(8)).unwrap();
+        let last = host.picture().unwrap();
+        let (start, before) = (Instant::now(), processor_s());
+        std::thread::sleep(Duration::from_secs(3));
+        let share = (processor_s() - before) / start.elapsed().as_secs_f64();
+        assert!(host.picture().unwrap() == last, "something moves in {play:?}");
+        assert!(share < 0.03, "{:.1} % of a core in {play:?}", 100.0 * share);
+    }
+}
