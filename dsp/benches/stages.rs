@@ -2,36 +2,26 @@
 //! file compiles them in.
 #![allow(dead_code, unused_imports, missing_docs, unreachable_pub)]
 
-#[path = "../src/settings.rs"]
-mod settings;
-#[path = "../src/units.rs"]
-mod units;
-#[path = "../src/frame.rs"]
-mod frame;
-#[path = "../src/ramp.rs"]
-mod ramp;
-#[path = "../src/mid_side.rs"]
-mod mid_side;
-#[path = "../src/filter.rs"]
-mod filter;
-#[path = "../src/input.rs"]
-mod input;
-#[path = "../src/key.rs"]
-mod key;
-#[path = "../src/detector.rs"]
-mod detector;
-#[path = "../src/link.rs"]
-mod link;
-#[path = "../src/curve.rs"]
-mod curve;
-#[path = "../src/ballistics.rs"]
-mod ballistics;
-#[path = "../src/gain.rs"]
-mod gain;
-#[path = "../src/output.rs"]
-mod output;
-#[path = "../src/loudness.rs"]
-mod loudness;
+#[path = "../src"]
+mod engine {
+    pub mod settings;
+    pub mod units;
+    pub mod frame;
+    pub mod ramp;
+    pub mod mid_side;
+    pub mod filter;
+    pub mod input;
+    pub mod key;
+    pub mod detector;
+    pub mod link;
+    pub mod curve;
+    pub mod ballistics;
+    pub mod gain;
+    pub mod output;
+    pub mod loudness;
+}
+// The stages call each other by their paths from the root of the crate.
+use engine::*;
 
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
 use frame::{CHUNK, Frames};
