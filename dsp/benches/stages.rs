@@ -8,6 +8,7 @@ mod engine {
     pub mod units;
     pub mod frame;
     pub mod ramp;
+    pub mod delay;
     pub mod mid_side;
     pub mod filter;
     pub mod input;
@@ -17,6 +18,7 @@ mod engine {
     pub mod curve;
     pub mod ballistics;
     pub mod gain;
+    pub mod saturation;
     pub mod output;
     pub mod loudness;
 }
@@ -25,7 +27,7 @@ use engine::*;
 
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
 use frame::{CHUNK, Frames};
-use settings::Settings;
+use settings::{Control, QUALITIES, Settings};
 use std::hint::black_box;
 
 const RATE_HZ: f64 = 48_000.0;
@@ -77,6 +79,24 @@ fn stages(c: &mut Criterion) {
         audio.copy_from(&source);
         s.process(black_box(&mut audio), black_box(&reductions))
     });
+    let mut saturation = |name: &str, settings: Settings| {
+        group.bench_function(name, |b| {
+            let mut stage = saturation::Saturation::new();
+            stage.prepare(RATE_HZ);
+            stage.set(&settings);
+            stage.reset();
+            b.iter(|| {
+                audio.copy_from(&source);
+                stage.process(black_box(&mut audio))
+            });
+        });
+    };
+    saturation("saturation, no drive", Settings::default());
+    let driven = Settings::default().with(Control::Drive, 12.0);
+    for (quality, name) in QUALITIES.iter().enumerate() {
+        let settings = driven.with(Control::Quality, quality as f32);
+        saturation(&format!("saturation at {name}"), settings);
+    }
     stage!(group, "output", output::Output::new(), |s| {
         audio.copy_from(&source);
         s.process(black_box(&mut audio), black_box(&source))
