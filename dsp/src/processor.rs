@@ -175,6 +175,12 @@ impl Processor {
         self.saturation.latency()
     }
 
+    /// The [`latency`](Self::latency) after the next [`prepare`](Self::prepare) or
+    /// [`reset`](Self::reset), in samples.
+    pub fn next_latency(&self) -> usize {
+        self.saturation.next_latency()
+    }
+
     /// Whether a quality was set that is not yet in use, because latency is constant while playing.
     /// The next [`prepare`](Self::prepare) or [`reset`](Self::reset) takes it up.
     pub fn needs_restart(&self) -> bool {

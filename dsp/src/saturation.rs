@@ -156,6 +156,11 @@ impl Saturation {
         latency(self.doublings)
     }
 
+    /// The latency once the quality asked for is in use.
+    pub(crate) fn next_latency(&self) -> usize {
+        latency(self.wanted)
+    }
+
     /// Whether the quality asked for is not the one in use.
     pub(crate) fn needs_restart(&self) -> bool {
         self.doublings != self.wanted

@@ -241,7 +241,7 @@ impl Control {
                 "Drive",
                 Decibel,
                 (0.0, 24.0, 0.0),
-                "How hard the compressed bus is bent. It does not get louder by itself; 0 leaves it untouched, bit for bit. Full-scale peaks are rounded by about 0.5 dB at 3 dB of drive, 2 dB at 6 dB and 8 dB at 12 dB.",
+                "How hard the compressed bus is bent, without getting louder; 0 leaves it untouched, bit for bit. Full-scale peaks lose about 0.5 dB at 3 dB of drive, 2 dB at 6 dB and 8 dB at 12 dB.",
             ),
             Control::Symmetry => spec(
                 "symmetry",
