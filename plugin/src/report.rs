@@ -361,7 +361,7 @@ impl TogetherMeter {
         Self { togetherness, rate_hz, frames: 0, readings: Vec::new() }
     }
 
-    /// Adds frames, left and right, of the bus before and after the dynamics.
+    /// Adds frames, left and right, of the bus before and after dynamics and saturation.
     pub fn add(&mut self, dry: [&[f32]; 2], wet: [&[f32]; 2]) {
         self.togetherness.add(dry, wet);
         self.frames += dry[0].len() as u64;

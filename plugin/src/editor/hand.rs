@@ -105,5 +105,7 @@ impl<'a> Hand<'a> {
 }
 
 fn is_sound(control: Control) -> bool {
-    !matches!(control, Control::Compare | Control::Listen | Control::Bypass)
+    use Control::*;
+    // The quality is a matter of the machine; a preset that moved it would ask for a restart.
+    !matches!(control, Quality | Compare | Listen | Bypass)
 }

@@ -39,6 +39,12 @@ pub(crate) const SCALE_VALUE: FontId = font(10.5, FontFamily::Monospace);
 /// The one large number.
 pub(crate) const LARGE_VALUE: FontId = font(18.0, FontFamily::Monospace);
 
+/// [`TEXT`] and [`VALUE`] as they fit side by side into a cell of this width, in points.
+pub(crate) fn fonts_for(width: f32) -> (FontId, FontId) {
+    const NARROW: f32 = 150.0;
+    if width < NARROW { (font(11.0, FontFamily::Proportional), SCALE_VALUE) } else { (TEXT, VALUE) }
+}
+
 const fn font(size: f32, family: FontFamily) -> FontId {
     FontId { size, family }
 }

@@ -19,12 +19,13 @@ const ROW: f32 = 38.0;
 /// Height of what stands in a row.
 const CELL: f32 = 37.0;
 /// Space between two groups.
-const GUTTER: f32 = 26.0;
+const GUTTER: f32 = 14.0;
 
-const GROUPS: [(&str, [Control; 4]); 4] = [
+const GROUPS: [(&str, [Control; 4]); 5] = [
     ("Key", [Control::InputTrim, Control::KeySource, Control::KeyHighpass, Control::StereoLink]),
     ("Detector", [Control::DetectorWindow, Control::Attack, Control::Release, Control::Adaptive]),
     ("Gain", [Control::Threshold, Control::Ratio, Control::Knee, Control::Range]),
+    ("Saturation", [Control::Drive, Control::Symmetry, Control::Focus, Control::SaturationMix]),
     ("Output", [Control::SideShare, Control::Makeup, Control::Mix, Control::OutputTrim]),
 ];
 
@@ -68,7 +69,7 @@ fn key_source(ui: &mut Ui, hand: &mut Hand<'_>) -> Response {
         words.left_center(),
         Align2::LEFT_CENTER,
         Control::KeySource.spec().name,
-        theme::TEXT,
+        theme::fonts_for(words.width()).0,
         theme::INK,
     );
     let frame = Rect::from_min_size(rect.min, vec2(rect.width(), 20.0));
@@ -114,7 +115,7 @@ fn ruler(ui: &mut Ui, control: Control, hand: &mut Hand<'_>) -> Response {
 fn origin(spec: &Spec) -> f32 {
     match spec.unit {
         Unit::Decibel if spec.max == 0.0 => spec.max,
-        Unit::Decibel => 0.0,
+        Unit::Decibel | Unit::Percent => 0.0,
         _ => spec.min,
     }
 }
@@ -123,6 +124,7 @@ fn origin(spec: &Spec) -> f32 {
 fn ticks(spec: &Spec) -> impl Iterator<Item = (f32, bool)> + use<> {
     let (min, max) = (spec.min, spec.max);
     let values: Vec<(f32, bool)> = match spec.unit {
+        Unit::Percent if min < 0.0 => evenly(20.0, 5),
         Unit::Percent => evenly(10.0, 5),
         Unit::Decibel if max - min > 40.0 => evenly(6.0, 2),
         Unit::Decibel if max - min > 30.0 => evenly(3.0, 4),

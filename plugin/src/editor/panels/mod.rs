@@ -46,7 +46,7 @@ pub(crate) fn sheet(
     heard::show(ui, heard, hand, shown, feed, help);
     readings::show(ui, rest, shown, feed, help);
     controls::show(ui, controls, hand, help);
-    foot::show(ui, foot, std::mem::take(help));
+    foot::show(ui, foot, hand, std::mem::take(help));
 }
 
 /// Draws a line across the top or the bottom of what is left.
@@ -232,6 +232,7 @@ mod tests {
                 Control::LoudnessMatch => "Match",
                 Control::MatchHold => "Hold",
                 Control::Compare => "Dry at same loudness",
+                Control::Quality => "Quality 4x",
                 other => other.spec().name,
             };
             assert!(has(shown), "{control:?}");
@@ -286,6 +287,18 @@ mod tests {
             let gesture = [format!("begin {name}"), "set".to_owned(), format!("end {name}")];
             assert_eq!(*calls, gesture);
         }
+    }
+
+    #[test]
+    fn the_quality_is_chosen_from_its_menu() {
+        let mut window = Window::new(960.0, 600.0);
+        let at = window.place("Quality 4x");
+        window.click(at);
+        window.frame(vec![]);
+        let at = window.place("8x");
+        window.click(at);
+        assert_eq!(window.params.get(Control::Quality).value(), 3.0);
+        window.place("Quality 8x");
     }
 
     #[test]

@@ -28,13 +28,14 @@ impl<'a> Choice<'a> {
 
     /// Shows it as high as there is room. Gives the response and the choice made, if one was.
     pub(crate) fn show(self, ui: &mut Ui) -> (Response, Option<usize>) {
+        let font = self.even_width.map_or(theme::TEXT, |width| theme::fonts_for(width).0);
         let names: Vec<_> = self
             .names
             .iter()
             .enumerate()
             .map(|(index, name)| {
                 let color = if index == self.taken { theme::PAPER } else { theme::INK };
-                (ui.painter().layout_no_wrap((*name).to_owned(), theme::TEXT, color), color)
+                (ui.painter().layout_no_wrap((*name).to_owned(), font.clone(), color), color)
             })
             .collect();
         let widths: Vec<f32> = match self.even_width {

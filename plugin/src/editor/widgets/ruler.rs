@@ -66,7 +66,7 @@ impl<'a> Ruler<'a> {
         let size = ui.available_size();
 
         let (rect, response) = ui.allocate_exact_size(size, Sense::click_and_drag());
-        let font = theme::VALUE;
+        let (name_font, font) = theme::fonts_for(rect.width());
         let value_width =
             ui.painter().layout_no_wrap(self.value.to_owned(), font.clone(), theme::INK).size().x;
         let words = Rect::from_min_size(rect.min, vec2(rect.width(), WORDS));
@@ -95,7 +95,7 @@ impl<'a> Ruler<'a> {
 
         let painter = ui.painter();
         let hot = response.hovered() || response.dragged() || value.hovered();
-        painter.text(words.left_center(), Align2::LEFT_CENTER, self.name, theme::TEXT, theme::INK);
+        painter.text(words.left_center(), Align2::LEFT_CENTER, self.name, name_font, theme::INK);
         self.paint_line(ui, rect, hot, response.has_focus());
         match typed {
             Some(typed) => {
