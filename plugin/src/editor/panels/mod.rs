@@ -171,6 +171,17 @@ mod tests {
             texts.collect()
         }
 
+        /// Moves every control to one end of its travel.
+        fn move_all_to(&mut self, end: f32) {
+            let setter = ParamSetter::new(&self.host);
+            for control in Control::ALL {
+                let param = self.params.get(control);
+                param.begin(&setter);
+                param.set(&setter, param.value_at(end));
+                param.end(&setter);
+            }
+        }
+
         fn place(&mut self, text: &str) -> egui::Pos2 {
             let texts = self.frame(vec![]);
             texts.iter().find(|(t, _)| t == text).expect(text).1.center()
@@ -197,8 +208,13 @@ mod tests {
     #[test]
     fn no_text_is_cut_or_lies_on_another_at_any_size() {
         for (width, height) in [(720.0, 460.0), (960.0, 600.0), (1400.0, 820.0), (3840.0, 2160.0)] {
-            for running in [false, true] {
+            for (running, end) in
+                [(false, None), (true, None), (true, Some(0.0)), (true, Some(1.0))]
+            {
                 let mut window = Window::new(width, height);
+                if let Some(end) = end {
+                    window.move_all_to(end);
+                }
                 if running {
                     let mut readings = Processor::new().readings();
                     readings.gain_reduction_db = 24.0;
