@@ -8,7 +8,7 @@ mod hosts {
 
 use hosts::checks;
 use hosts::clap::{Clap, ID, Port, entry};
-use hosts::shared::{Engine, Host, Layout, Take, assert_same, programme, started};
+use hosts::shared::{Change, Engine, Host, Layout, Take, assert_same, programme, started};
 use tenon_dsp::{Control, Settings};
 
 #[test]
@@ -119,6 +119,16 @@ fn latency_is_the_delay_of_an_impulse() {
 }
 
 #[test]
+fn only_the_first_start_asks_for_a_restart() {
+    checks::only_the_first_start_asks_for_a_restart::<Clap>();
+}
+
+#[test]
+fn a_quality_waits_for_the_restart_it_asks_for() {
+    checks::a_quality_waits_for_the_restart_it_asks_for::<Clap>();
+}
+
+#[test]
 fn bypass_nulls_against_the_delayed_input() {
     checks::bypass_nulls_against_the_delayed_input::<Clap>();
 }
@@ -154,9 +164,34 @@ fn a_reset_instance_is_a_new_one() {
 }
 
 #[test]
-fn starting_asks_for_no_restart() {
-    let mut host: Clap = started(Layout::StereoWithKey, 48_000.0, &Settings::default());
+fn a_reset_without_a_restart_leaves_the_latency_alone() {
+    let settings = Settings::default().with(Control::LoudnessMatch, 0.0).with(Control::Drive, 9.0);
+    let input = programme(Layout::Stereo, 48_000.0, 1, 0.3);
+    let changes = [Change { at: 1_000, control: Control::Quality, value: 0.0 }];
+    let mut host: Clap = started(Layout::Stereo, 48_000.0, &settings);
+    host.play(Take { changes: &changes, ..Take::of(&input) });
+    host.restarts_asked_for();
+    host.reset();
+    let expected = Engine::start(Layout::Stereo, 48_000.0, &settings).play(Take::of(&input));
+    assert_same(&host.play(Take::of(&input)), &expected, "after a reset");
+    assert_eq!(host.restarts_asked_for(), 0, "it asks again");
+}
+
+#[test]
+fn a_latency_changes_while_the_plug_in_activates() {
+    let settings = Settings::default();
+    let mut host: Clap = started(Layout::Stereo, 48_000.0, &settings);
     host.stop();
-    host.start(Layout::Mono, 96_000.0);
-    assert!(!host.asked_for_restart());
+    host.start(Layout::Stereo, 48_000.0);
+    assert_eq!(host.latency_changes(), 1, "the framework begins with no latency");
+    let input = programme(Layout::Stereo, 48_000.0, 1, 0.1);
+    let changes = [Change { at: 1_000, control: Control::Quality, value: 0.0 }];
+    host.play(Take { changes: &changes, ..Take::of(&input) });
+    assert_eq!(host.latency_changes(), 1);
+    host.stop();
+    host.restarts_asked_for();
+    host.start(Layout::Stereo, 48_000.0);
+    assert_eq!(host.latency_changes(), 2);
+    assert_eq!(host.latency(), 0);
+    assert_eq!(host.restarts_asked_for(), 0, "one restart is enough");
 }

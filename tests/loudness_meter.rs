@@ -109,14 +109,20 @@ fn agrees_with_the_ebur128_crate_on_programme_at_all_usual_rates() {
     }
 }
 
-/// The meters' short-term loudness is the last 3 s, as the crate's is.
+/// The meters' short-term loudness is the last 3 s of what is heard, as the crate's is: the input, by
+/// the engine's latency later.
 #[test]
 fn short_term_reading_agrees_with_the_ebur128_crate() {
     let stereo = signals::stops_and_starts(48_000.0, 10.0);
     let mut processor = tenon_dsp::Processor::new();
     let mut crate_meter = EbuR128::new(2, 48_000, Mode::S).expect("a rate it takes");
-    for (left, right) in stereo.left.chunks(4_800).zip(stereo.right.chunks(4_800)) {
-        crate_meter.add_frames_planar_f32(&[left, right]).expect("two channels");
+    let delayed =
+        |channel: &Vec<f32>| [&vec![0.0; processor.latency()][..], channel.as_slice()].concat();
+    let heard = [delayed(&stereo.left), delayed(&stereo.right)];
+    let blocks = stereo.left.chunks(4_800).zip(stereo.right.chunks(4_800));
+    let heard = heard[0].chunks(4_800).zip(heard[1].chunks(4_800));
+    for ((left, right), (heard_left, heard_right)) in blocks.zip(heard) {
+        crate_meter.add_frames_planar_f32(&[heard_left, heard_right]).expect("two channels");
         processor.process(&mut left.to_vec(), &mut right.to_vec(), None);
         let theirs = crate_meter.loudness_shortterm().expect("measured in this mode");
         if theirs > -70.0 {

@@ -64,6 +64,16 @@ fn latency_is_the_delay_of_an_impulse() {
 }
 
 #[test]
+fn only_the_first_start_asks_for_a_restart() {
+    checks::only_the_first_start_asks_for_a_restart::<Vst3>();
+}
+
+#[test]
+fn a_quality_waits_for_the_restart_it_asks_for() {
+    checks::a_quality_waits_for_the_restart_it_asks_for::<Vst3>();
+}
+
+#[test]
 fn bypass_nulls_against_the_delayed_input() {
     checks::bypass_nulls_against_the_delayed_input::<Vst3>();
 }

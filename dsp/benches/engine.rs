@@ -42,6 +42,10 @@ fn engine(c: &mut Criterion) {
             "unlinked, half side share",
             Settings::default().with(Control::StereoLink, 0.0).with(Control::SideShare, 50.0),
         ),
+        (
+            "saturation at 4x",
+            Settings::default().with(Control::Drive, 6.0).with(Control::Quality, 2.0),
+        ),
     ];
     for (name, settings) in variants {
         for block in [16, 128, 4_096] {

@@ -2,40 +2,32 @@
 //! file compiles them in.
 #![allow(dead_code, unused_imports, missing_docs, unreachable_pub)]
 
-#[path = "../src/settings.rs"]
-mod settings;
-#[path = "../src/units.rs"]
-mod units;
-#[path = "../src/frame.rs"]
-mod frame;
-#[path = "../src/ramp.rs"]
-mod ramp;
-#[path = "../src/mid_side.rs"]
-mod mid_side;
-#[path = "../src/filter.rs"]
-mod filter;
-#[path = "../src/input.rs"]
-mod input;
-#[path = "../src/key.rs"]
-mod key;
-#[path = "../src/detector.rs"]
-mod detector;
-#[path = "../src/link.rs"]
-mod link;
-#[path = "../src/curve.rs"]
-mod curve;
-#[path = "../src/ballistics.rs"]
-mod ballistics;
-#[path = "../src/gain.rs"]
-mod gain;
-#[path = "../src/output.rs"]
-mod output;
-#[path = "../src/loudness.rs"]
-mod loudness;
+#[path = "../src"]
+mod engine {
+    pub mod settings;
+    pub mod units;
+    pub mod frame;
+    pub mod ramp;
+    pub mod delay;
+    pub mod mid_side;
+    pub mod filter;
+    pub mod input;
+    pub mod key;
+    pub mod detector;
+    pub mod link;
+    pub mod curve;
+    pub mod ballistics;
+    pub mod gain;
+    pub mod saturation;
+    pub mod output;
+    pub mod loudness;
+}
+// The stages call each other by their paths from the root of the crate.
+use engine::*;
 
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
 use frame::{CHUNK, Frames};
-use settings::Settings;
+use settings::{Control, QUALITIES, Settings};
 use std::hint::black_box;
 
 const RATE_HZ: f64 = 48_000.0;
@@ -87,6 +79,24 @@ fn stages(c: &mut Criterion) {
         audio.copy_from(&source);
         s.process(black_box(&mut audio), black_box(&reductions))
     });
+    let mut saturation = |name: &str, settings: Settings| {
+        group.bench_function(name, |b| {
+            let mut stage = saturation::Saturation::new();
+            stage.prepare(RATE_HZ);
+            stage.set(&settings);
+            stage.reset();
+            b.iter(|| {
+                audio.copy_from(&source);
+                stage.process(black_box(&mut audio), black_box(&source))
+            });
+        });
+    };
+    saturation("saturation, no drive", Settings::default());
+    let driven = Settings::default().with(Control::Drive, 12.0);
+    for (quality, name) in QUALITIES.iter().enumerate() {
+        let settings = driven.with(Control::Quality, quality as f32);
+        saturation(&format!("saturation at {name}"), settings);
+    }
     stage!(group, "output", output::Output::new(), |s| {
         audio.copy_from(&source);
         s.process(black_box(&mut audio), black_box(&source))

@@ -4,7 +4,7 @@
 use std::f64::consts::PI;
 
 /// Keeps filter memories from decaying into subnormal numbers; 500 dB below full scale.
-const BIAS: f64 = 1e-25;
+pub(crate) const BIAS: f64 = 1e-25;
 
 /// A 12 dB/octave Butterworth high-pass whose magnitude follows the analogue
 /// prototype |H|² = f⁴/(f⁴ + fc⁴), not its bilinear image.

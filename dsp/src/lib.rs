@@ -1,5 +1,5 @@
 //! The sound of Tenon: a feed-forward stereo bus compressor with sidechain high-pass and stereo
-//! link, a loudness match, an honest comparison and meters.
+//! link, bus saturation, a loudness match, an honest comparison and meters.
 //!
 //! The crate knows nothing of plug-in formats, files, threads or screens. [`Processor`] is the whole
 //! engine; the modules below are its stages, in the order the signal meets them. Each stage keeps
@@ -12,6 +12,7 @@ mod settings;
 mod units;
 mod frame;
 mod ramp;
+mod delay;
 mod mid_side;
 mod filter;
 mod input;
@@ -22,6 +23,7 @@ mod curve;
 mod ballistics;
 mod gain;
 mod compressor;
+mod saturation;
 mod output;
 mod loudness;
 mod monitor;
@@ -33,8 +35,8 @@ pub use loudness::{Channels, MATCH_LIMIT_DB, MatchMemory, MatchState, ProgrammeL
 pub use meter::Readings;
 pub use processor::{Processor, RateError, SAMPLE_RATES_HZ};
 pub use settings::{
-    Control, KEY_HIGHPASS_MIN_HZ, KEY_SOURCES, LISTENS, Listen, OFF_ON, Settings, SettingsError,
-    Spec, Unit,
+    Control, KEY_HIGHPASS_MIN_HZ, KEY_SOURCES, LISTENS, Listen, OFF_ON, QUALITIES, Settings,
+    SettingsError, Spec, Unit,
 };
 pub use togetherness::{BandFollow, NoReading, TOGETHERNESS_BANDS, TogetherReading, Togetherness};
 pub use units::SILENCE_DB;

@@ -1,4 +1,4 @@
-//! Eighth stage: makeup and parallel mix. The dry part is the trimmed input, sample-aligned.
+//! Ninth stage: makeup and parallel mix. The dry part is the trimmed input, sample-aligned.
 
 use crate::frame::Frames;
 use crate::input::GLIDE_S;

@@ -1,6 +1,7 @@
 //! The one public engine: the stages in order.
 
 use crate::compressor::Compressor;
+use crate::delay::Delay;
 use crate::frame::{CHUNK, Frames};
 use crate::input::{GLIDE_S, Input};
 use crate::loudness::{Channels, Compare, Hop, LoudnessTap, Match, MatchMemory, hop_length};
@@ -8,6 +9,7 @@ use crate::meter::{LevelMeter, Readings, ReductionMeter};
 use crate::monitor::{Monitor, Sources};
 use crate::output::Output;
 use crate::ramp::Ramp;
+use crate::saturation::{LONGEST_LATENCY, Saturation};
 use crate::settings::{Control, Settings};
 use crate::units::db_to_gain;
 
@@ -35,7 +37,7 @@ impl std::fmt::Display for RateError {
 
 impl std::error::Error for RateError {}
 
-/// The engine: a stereo bus compressor with loudness match, compare, bypass and meters.
+/// The engine: a stereo bus compressor with saturation, loudness match, compare, bypass and meters.
 ///
 /// ```
 /// use tenon_dsp::{Channels, Control, Processor, Settings};
@@ -55,6 +57,7 @@ pub struct Processor {
     settings: Settings,
     input: Input,
     compressor: Compressor,
+    saturation: Saturation,
     output: Output,
     tap: LoudnessTap,
     loudness_match: Match,
@@ -70,6 +73,10 @@ pub struct Processor {
     raw: Frames,
     external: Frames,
     trimmed: Frames,
+    key: Frames,
+    /// Delays of `raw`, `trimmed` and `key` by the latency, so that all that can be heard or measured
+    /// side by side is sample-aligned.
+    delays: [Delay; 3],
     processed: Frames,
     rate_hz: f64,
     channels: Channels,
@@ -89,6 +96,7 @@ impl Processor {
             settings: Settings::default(),
             input: Input::new(),
             compressor: Compressor::new(),
+            saturation: Saturation::new(),
             output: Output::new(),
             tap: LoudnessTap::new(rate_hz, channels),
             loudness_match: Match::new(),
@@ -102,6 +110,8 @@ impl Processor {
             raw: Frames::new(),
             external: Frames::new(),
             trimmed: Frames::new(),
+            key: Frames::new(),
+            delays: std::array::from_fn(|_| Delay::new(LONGEST_LATENCY)),
             processed: Frames::new(),
             rate_hz,
             channels,
@@ -128,6 +138,7 @@ impl Processor {
         let rate_hz = self.rate_hz;
         self.input.prepare(rate_hz);
         self.compressor.prepare(rate_hz);
+        self.saturation.prepare(rate_hz);
         self.output.prepare(rate_hz);
         self.output_trim.prepare(rate_hz, GLIDE_S);
         // A hop long, so that gains found at the end of one hop are reached at the end of the next.
@@ -139,11 +150,15 @@ impl Processor {
     }
 
     /// Forgets all signal: filters, envelopes, meters, what compare has heard. Settings that still
-    /// glide arrive. Keeps the settings and the match, which belong to the song.
+    /// glide arrive, and the quality set last takes effect, so [`latency`](Self::latency) may change.
+    /// Keeps the settings and the match, which belong to the song.
     pub fn reset(&mut self) {
         self.input.reset();
         self.compressor.reset();
+        self.saturation.reset();
         self.output.reset();
+        let latency = self.latency();
+        self.delays.iter_mut().for_each(|delay| delay.restart(latency));
         self.tap = LoudnessTap::new(self.rate_hz, self.channels);
         self.compare.reset();
         self.compare_ratio.restart(1.0, 1.0);
@@ -159,12 +174,26 @@ impl Processor {
         self.tap.until_hop()
     }
 
-    /// Samples by which the output lags the input.
+    /// Samples by which the output lags the input, whatever is being listened to. It depends on the
+    /// quality alone, and changes only in [`prepare`](Self::prepare) and [`reset`](Self::reset).
     pub fn latency(&self) -> usize {
-        0
+        self.saturation.latency()
     }
 
-    /// Moves to new settings; what is audible glides. When a control that
+    /// The [`latency`](Self::latency) after the next [`prepare`](Self::prepare) or
+    /// [`reset`](Self::reset), in samples.
+    pub fn next_latency(&self) -> usize {
+        self.saturation.next_latency()
+    }
+
+    /// Whether a quality was set that is not yet in use, because latency is constant while playing.
+    /// The next [`prepare`](Self::prepare) or [`reset`](Self::reset) takes it up.
+    pub fn needs_restart(&self) -> bool {
+        self.saturation.needs_restart()
+    }
+
+    /// Moves to new settings; what is audible glides, except for the quality, which waits for a
+    /// [restart](Self::needs_restart). When a control that
     /// [affects loudness](Control::affects_loudness) moves, the match learns anew.
     pub fn set(&mut self, settings: &Settings) {
         if *settings == self.settings {
@@ -190,6 +219,7 @@ impl Processor {
         let settings = self.settings;
         self.input.set(&settings);
         self.compressor.set(&settings);
+        self.saturation.set(&settings);
         self.output.set(&settings);
         self.output_trim.set(db_to_gain(settings[Control::OutputTrim].into()) as f32);
         self.set_match_gain();
@@ -213,8 +243,9 @@ impl Processor {
     }
 
     /// As [`process`](Self::process), and hands every short block of dry and wet, left and right, to
-    /// `tap`: the bus after the input trim, and after the dynamics but before makeup, mix, match and
-    /// output trim. This is what [`Togetherness`](crate::Togetherness) listens to.
+    /// `tap`: the bus after the input trim, and after dynamics and saturation but before makeup, mix,
+    /// match and output trim, in time with each other. This is what
+    /// [`Togetherness`](crate::Togetherness) listens to.
     pub fn process_tapped(
         &mut self,
         left: &mut [f32],
@@ -250,6 +281,12 @@ impl Processor {
         self.input.process(&mut self.trimmed);
         self.processed.copy_from(&self.trimmed);
         self.compressor.process(&mut self.processed, &self.raw, external);
+        self.key.copy_from(self.compressor.key_frames());
+        self.saturation.process(&mut self.processed, &self.raw);
+        let [raw, trimmed, key] = &mut self.delays;
+        raw.process(&mut self.raw);
+        trimmed.process(&mut self.trimmed);
+        key.process(&mut self.key);
         tap(self.trimmed.channels(), self.processed.channels());
         self.output.process(&mut self.processed, &self.trimmed);
         self.reduction_meter.process(self.compressor.reductions());
@@ -270,7 +307,7 @@ impl Processor {
             bypass: &self.raw,
             processed: &self.processed,
             compare_gain: &compare_gain,
-            key: self.compressor.key_frames(),
+            key: &self.key,
         };
         self.monitor.process(&sources, left, right);
         if let Some(hop) = hop {

@@ -22,6 +22,11 @@ pub enum Control {
     Attack,
     Release,
     Adaptive,
+    Drive,
+    Symmetry,
+    Focus,
+    SaturationMix,
+    Quality,
     Makeup,
     Mix,
     OutputTrim,
@@ -75,12 +80,14 @@ pub const KEY_HIGHPASS_MIN_HZ: f32 = 20.0;
 pub const KEY_SOURCES: &[&str] = &["own signal", "external"];
 /// Choices of every switch.
 pub const OFF_ON: &[&str] = &["off", "on"];
+/// Choices of [`Control::Quality`]: how many times the sample rate the saturation works at.
+pub const QUALITIES: &[&str] = &["1x", "2x", "4x", "8x"];
 /// Choices of [`Control::Listen`].
 pub const LISTENS: &[&str] = &["output", "delta", "key"];
 
 impl Control {
     /// All controls, in signal order.
-    pub const ALL: [Control; 21] = [
+    pub const ALL: [Control; 26] = [
         Control::InputTrim,
         Control::KeySource,
         Control::KeyHighpass,
@@ -94,6 +101,11 @@ impl Control {
         Control::Attack,
         Control::Release,
         Control::Adaptive,
+        Control::Drive,
+        Control::Symmetry,
+        Control::Focus,
+        Control::SaturationMix,
+        Control::Quality,
         Control::Makeup,
         Control::Mix,
         Control::OutputTrim,
@@ -110,10 +122,14 @@ impl Control {
     }
 
     /// Whether moving this control can change the loudness of the processed path, so that a
-    /// learned match no longer holds. The output trim does not: it comes after the match.
+    /// learned match no longer holds. The output trim does not: it comes after the match. Nor does the
+    /// quality, which moves aliases far below the programme.
     pub fn affects_loudness(self) -> bool {
         use Control::*;
-        !matches!(self, OutputTrim | LoudnessMatch | MatchHold | Compare | Listen | Bypass)
+        !matches!(
+            self,
+            Quality | OutputTrim | LoudnessMatch | MatchHold | Compare | Listen | Bypass
+        )
     }
 
     /// Meaning, unit, range and default.
@@ -219,6 +235,41 @@ impl Control {
                 Percent,
                 (0.0, 100.0, 0.0),
                 "How far release follows the programme: longer under sustained reduction, short after a lone hit.",
+            ),
+            Control::Drive => spec(
+                "drive",
+                "Drive",
+                Decibel,
+                (0.0, 24.0, 0.0),
+                "How hard the compressed bus is bent, without getting louder; 0 leaves it untouched, bit for bit. Full-scale peaks lose about 0.5 dB at 3 dB of drive, 2 dB at 6 dB and 8 dB at 12 dB.",
+            ),
+            Control::Symmetry => spec(
+                "symmetry",
+                "Symmetry",
+                Percent,
+                (-100.0, 100.0, 0.0),
+                "0 % bends both halves of the wave alike and adds odd harmonics only; either way, even ones grow.",
+            ),
+            Control::Focus => spec(
+                "focus",
+                "Focus",
+                Percent,
+                (-100.0, 100.0, 0.0),
+                "Which part of the spectrum is driven: towards -100 % the lows, at 0 % the whole band, towards 100 % the highs.",
+            ),
+            Control::SaturationMix => spec(
+                "saturation_mix",
+                "Saturation mix",
+                Percent,
+                (0.0, 100.0, 100.0),
+                "How much of what the saturation changes is kept; 0 % is the compressor alone.",
+            ),
+            Control::Quality => spec(
+                "quality",
+                "Quality",
+                Choice(QUALITIES),
+                (0.0, 3.0, 2.0),
+                "How many times the sample rate the saturation works at: more keeps hard-driven highs cleaner and costs latency and load. Takes effect when playback restarts.",
             ),
             Control::Makeup => spec(
                 "makeup",

@@ -13,7 +13,7 @@ fn processing_and_moving_settings_never_allocates() {
         for (i, control) in Control::ALL.into_iter().cycle().take(390).enumerate() {
             let spec = control.spec();
             let value = if i % 2 == 0 { spec.min } else { spec.max };
-            processor.set(&Settings::default().with(control, value));
+            processor.set(&Settings::default().with(Control::Drive, 12.0).with(control, value));
             let frames = i * 512..(i + 1) * 512;
             processor.process(
                 &mut left[frames.clone()],
@@ -21,7 +21,7 @@ fn processing_and_moving_settings_never_allocates() {
                 Some((&key[0][frames.clone()], &key[1][frames])),
             );
             processor.readings();
-            if i % 100 == 0 {
+            if i % 100 == 0 || control == Control::Quality {
                 processor.restore_match(processor.match_memory());
                 processor.relearn_match();
                 processor.clear_peaks();

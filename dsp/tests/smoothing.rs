@@ -10,8 +10,9 @@ use tenon_dsp::{Control, Settings};
 fn no_control_steps_the_output() {
     const RATE_HZ: f64 = 48_000.0;
     let glide = (0.01 * RATE_HZ) as f32; // the fastest: the cross-fade of 10 ms
-    // 5 s, so that the slowest attack has arrived.
-    let steady = || [vec![0.4; 240_000], vec![-0.1; 240_000]];
+    // Long enough for the slowest attack to arrive.
+    const ARRIVED: usize = 120_000;
+    let steady = |frames| [vec![0.4; frames], vec![-0.1; frames]];
     // Fast ballistics, so that nothing behind the curve hides a step; every stage at work.
     let base = Settings::default()
         .with(Control::KeyHighpass, 0.0)
@@ -22,6 +23,9 @@ fn no_control_steps_the_output() {
         .with(Control::Release, 5.0)
         .with(Control::StereoLink, 50.0)
         .with(Control::SideShare, 50.0)
+        .with(Control::Drive, 12.0)
+        .with(Control::Symmetry, 40.0)
+        .with(Control::Focus, -60.0)
         .with(Control::Mix, 60.0)
         .with(Control::MatchHold, 1.0);
     let mut moved = 0;
@@ -30,11 +34,11 @@ fn no_control_steps_the_output() {
             let spec = control.spec();
             let value = |position: f32| spec.min + position * (spec.max - spec.min);
             let mut processor = engine(RATE_HZ, &base.with(control, value(from)));
-            let before = run(&mut processor, &steady(), 480);
+            let before = run(&mut processor, &steady(ARRIVED), 480);
             processor.set(&base.with(control, value(to)));
-            let after = run(&mut processor, &steady(), 480);
+            let after = run(&mut processor, &steady(24_000), 480);
             for channel in 0..2 {
-                let start = before[channel][239_999];
+                let start = before[channel][ARRIVED - 1];
                 let path = || std::iter::once(start).chain(after[channel].iter().copied());
                 let lowest = path().fold(f32::MAX, f32::min);
                 let highest = path().fold(f32::MIN, f32::max);

@@ -1,7 +1,7 @@
 //! Left and right are treated alike.
 
 mod common;
-use common::{any_settings, bits, cases, engine, programme, run};
+use common::{any_settings, bits, cases, delayed, engine, programme, run};
 use proptest::prelude::*;
 use tenon_dsp::{Control, Settings};
 
@@ -35,8 +35,10 @@ fn compressing() -> Settings {
 #[test]
 fn full_link_keeps_the_image() {
     let input = programme(20_000, 2);
-    let output = run(&mut engine(48_000.0, &compressing()), &input, 512);
-    for n in 0..20_000 {
+    let mut processor = engine(48_000.0, &compressing());
+    let output = run(&mut processor, &input, 512);
+    let input = delayed(&input, processor.latency());
+    for n in processor.latency()..20_000 {
         let [gain_left, gain_right] = [output[0][n] / input[0][n], output[1][n] / input[1][n]];
         assert!((gain_left / gain_right - 1.0).abs() < 1e-5, "at {n}");
     }
@@ -68,6 +70,7 @@ fn at_no_side_share_only_the_middle_moves() {
     let mut processor = engine(48_000.0, &settings);
     let output = run(&mut processor, &input, 512);
     assert!(processor.readings().gain_reduction_peak_db > 6.0);
+    let input = delayed(&input, processor.latency());
     for n in 0..20_000 {
         let side = |stereo: &common::Stereo| stereo[0][n] - stereo[1][n];
         assert!((side(&output) - side(&input)).abs() < 1e-6, "at {n}");

@@ -2,7 +2,7 @@
 //! never waits, never panics. Knows nothing of the editor.
 
 use nice_plug::prelude::*;
-use tenon_dsp::{Channels, Listen, Processor, RateError, Settings};
+use tenon_dsp::{Channels, Control, Listen, Processor, RateError, Settings};
 
 use crate::feed::{FeedIn, Place, Point};
 use crate::listener::ListenerIn;
@@ -56,12 +56,19 @@ const CHUNK: usize = 512;
 /// How long the key can be heard after its input has fallen silent: its high-pass at 20 Hz is
 /// 140 dB down by then.
 const KEY_TAIL_S: f64 = 0.25;
+/// How long saturation sounds after its input has fallen silent: its high-pass at 5 Hz is 130 dB
+/// down by then.
+const SATURATION_TAIL_S: f64 = 0.5;
 
 /// The engine and what it needs between blocks.
 pub(crate) struct Audio {
     processor: Processor,
     rate_hz: f64,
     settings: Settings,
+    /// The quality in use, as the value of its control.
+    quality: f32,
+    /// The latency that the host knows of, or has been asked to restart for.
+    told: usize,
     restores: Restores,
     feed: FeedIn,
     listener: ListenerIn,
@@ -75,6 +82,9 @@ pub(crate) struct Processed {
     pub(crate) status: ProcessStatus,
     /// Whether there are new readings to show.
     pub(crate) news: bool,
+    /// The latency from the next activation on, in samples, when it is not what the host expects.
+    /// Said once.
+    pub(crate) next_latency: Option<u32>,
 }
 
 impl Audio {
@@ -84,6 +94,8 @@ impl Audio {
             processor,
             rate_hz: 0.0,
             settings: Settings::default(),
+            quality: Settings::default()[Control::Quality],
+            told: 0,
             restores: Restores::default(),
             feed,
             listener,
@@ -106,17 +118,22 @@ impl Audio {
         } else {
             Channels::Stereo
         };
+        self.follow(state);
         self.processor.prepare(rate_hz, channels)?;
+        self.quality = self.settings[Control::Quality];
+        self.told = self.processor.latency();
         self.listener.set_rate(rate_hz);
         self.rate_hz = rate_hz;
-        self.follow(state);
-        Ok(self.processor.latency() as u32)
+        Ok(self.told as u32)
     }
 
-    /// Forgets all signal, and starts at the settings of now.
+    /// Forgets all signal, and starts at the settings of now. Only the quality stays: hosts ask for
+    /// the latency when they activate, and not when they reset.
     pub(crate) fn reset(&mut self, state: &BusState) {
         self.follow(state);
+        self.processor.set(&self.settings.with(Control::Quality, self.quality));
         self.processor.reset();
+        self.processor.set(&self.settings);
     }
 
     /// Processes a block in place. `place` is where in the song it begins.
@@ -219,14 +236,30 @@ impl Audio {
     fn report(&mut self, news: bool, state: &BusState) -> Processed {
         state.loudness_match.report(self.processor.match_memory(), self.restores);
         self.feed.tick();
+        let next_latency = self.processor.next_latency();
+        let is_news = next_latency != self.told;
+        self.told = next_latency;
         Processed {
-            status: match self.settings.listen() {
-                Listen::Key => ProcessStatus::Tail((self.rate_hz * KEY_TAIL_S) as u32),
-                // A gain on a silent input is silent at once.
-                Listen::Output | Listen::Delta => ProcessStatus::Normal,
+            status: match self.tail() {
+                0 => ProcessStatus::Normal,
+                samples => ProcessStatus::Tail(samples),
             },
             news,
+            next_latency: is_news.then_some(next_latency as u32),
         }
+    }
+
+    /// Samples for which something is heard after the input has fallen silent. A gain on silence is
+    /// silent at once.
+    fn tail(&self) -> u32 {
+        let seconds = match self.settings.listen() {
+            Listen::Key => KEY_TAIL_S,
+            Listen::Output | Listen::Delta if self.settings[Control::Drive] > 0.0 => {
+                SATURATION_TAIL_S
+            }
+            Listen::Output | Listen::Delta => 0.0,
+        };
+        (self.rate_hz * seconds) as u32 + self.processor.latency() as u32
     }
 }
 
@@ -269,7 +302,7 @@ mod tests {
     use crate::feed::{FeedOut, feed};
     use crate::listener::listener;
     use nice_plug::params::internals::ParamPtr;
-    use tenon_dsp::{Control, Readings};
+    use tenon_dsp::Readings;
 
     /// A short noise burst over a tone; anything the compressor reacts to.
     fn signal(samples: usize, seed: u32) -> Vec<f32> {
@@ -436,7 +469,8 @@ mod tests {
         for rate_hz in [1_234.567_8, 8_000.0, 44_100.0, 123_456.78, 768_000.0, 1_234_567.8] {
             let (mut audio, _) = audio();
             for layout in LAYOUTS {
-                assert_eq!(audio.activate(layout, rate_hz, &state), Ok(0), "{rate_hz}");
+                let latency = Processor::new().latency() as u32;
+                assert_eq!(audio.activate(layout, rate_hz, &state), Ok(latency), "{rate_hz}");
                 let (mut left, mut right) = (signal(777, 1), signal(777, 2));
                 audio.process(&mut [&mut left, &mut right], None, None, &state);
                 assert!(left.iter().all(|sample| sample.is_finite()));
@@ -483,18 +517,56 @@ mod tests {
     }
 
     #[test]
-    fn the_tail_is_that_of_the_key_filter_while_the_key_is_heard() {
+    fn the_tail_is_latency_and_the_filters_that_are_heard() {
         let state = BusState::default();
         let (mut audio, _) = audio();
-        audio.activate(&LAYOUTS[1], 48_000.0, &state).unwrap();
+        let latency = audio.activate(&LAYOUTS[1], 48_000.0, &state).unwrap();
         audio.reset(&state);
         let status = |audio: &mut Audio| {
             let (mut left, mut right) = ([0.0; 64], [0.0; 64]);
             audio.process(&mut [&mut left, &mut right], None, None, &state).status
         };
-        assert_eq!(status(&mut audio), ProcessStatus::Normal);
+        assert_eq!(status(&mut audio), ProcessStatus::Tail(latency));
+        set(&state, Control::Drive, 6.0);
+        assert_eq!(status(&mut audio), ProcessStatus::Tail(24_000 + latency));
         set(&state, Control::Listen, 2.0);
-        assert_eq!(status(&mut audio), ProcessStatus::Tail(12_000));
+        assert_eq!(status(&mut audio), ProcessStatus::Tail(12_000 + latency));
+        set(&state, Control::Listen, 0.0);
+        set(&state, Control::Drive, 0.0);
+        set(&state, Control::Quality, 0.0);
+        assert_eq!(audio.activate(&LAYOUTS[1], 48_000.0, &state), Ok(0));
+        assert_eq!(status(&mut audio), ProcessStatus::Normal);
+    }
+
+    #[test]
+    fn a_quality_waits_for_activation_and_is_told_once() {
+        let state = BusState::default();
+        set(&state, Control::Drive, 12.0);
+        let (mut audio, _) = audio();
+        let latency = audio.activate(&LAYOUTS[1], 48_000.0, &state).unwrap();
+        audio.reset(&state);
+        let at_first = state.params.settings();
+        let play = |audio: &mut Audio, settings: &Settings| {
+            let (mut left, mut right) = (signal(2_000, 1), signal(2_000, 2));
+            let (mut left_alone, mut right_alone) = (left.clone(), right.clone());
+            let next_latency =
+                audio.process(&mut [&mut left, &mut right], None, None, &state).next_latency;
+            engine(Channels::Stereo, settings, &mut left_alone, &mut right_alone, None);
+            assert!(bits(&left) == bits(&left_alone), "another quality is in use");
+            next_latency
+        };
+        assert_eq!(play(&mut audio, &at_first), None);
+        audio.reset(&state);
+        set(&state, Control::Quality, 3.0);
+        let told = play(&mut audio, &at_first).unwrap();
+        assert!(told > latency);
+        for _ in 0..3 {
+            audio.reset(&state);
+            assert_eq!(play(&mut audio, &at_first), None);
+        }
+        assert_eq!(audio.activate(&LAYOUTS[1], 48_000.0, &state), Ok(told));
+        audio.reset(&state);
+        assert_eq!(play(&mut audio, &state.params.settings()), None);
     }
 
     /// A host that plays at 90 bpm in 6/8, a quarter before the fourth bar.

@@ -11,7 +11,7 @@ use tenon::files::{self, Format};
 use tenon::presets::{self, PresetError};
 use tenon::render::{Job, Rendered, compare, render, spare};
 use tenon::text::{AssignmentError, assignment, range_text, to_text};
-use tenon_dsp::{Control, Settings};
+use tenon_dsp::{Control, QUALITIES, Settings};
 
 /// Bus compression with cohesion metering, without a host.
 #[derive(Parser)]
@@ -29,6 +29,8 @@ enum Command {
     /// unless set off, the output is as loud as the input, so that the two compare fairly. Their
     /// peaks may still differ, and with the match off their levels too: turn the monitors down
     /// before you listen.
+    ///
+    /// Saturation works at 8x, unless a preset or --set says otherwise.
     Render(Box<RenderArguments>),
     /// Measure what changed between two files: one programme before and after some processing,
     /// whoever did it.
@@ -97,12 +99,19 @@ fn format() -> impl TypedValueParser<Value = Format> {
     })
 }
 
+/// The value of the highest quality.
+const FINEST: f32 = QUALITIES.len() as f32 - 1.0;
+
 impl From<RenderArguments> for Job {
     fn from(arguments: RenderArguments) -> Self {
         let mut settings = match &arguments.preset {
             Some(preset) => preset.settings,
             None => Settings::default(),
         };
+        // Nobody waits for a render as they do for a host.
+        if settings[Control::Quality] == Control::Quality.spec().default {
+            settings = settings.with(Control::Quality, FINEST);
+        }
         // Who names a key wants it heard; setting the key source explicitly still counts.
         if arguments.key.is_some() {
             settings = settings.with(Control::KeySource, 1.0);

@@ -6,7 +6,7 @@
 use std::sync::Arc;
 
 use nice_plug::prelude::*;
-use tenon_dsp::{Control, KEY_SOURCES, LISTENS, Settings, Spec, Unit};
+use tenon_dsp::{Control, KEY_SOURCES, LISTENS, QUALITIES, Settings, Spec, Unit};
 
 use crate::text::{from_text, quantise, to_text};
 
@@ -44,6 +44,16 @@ pub(crate) struct BusParams {
     release: FloatParam,
     #[id = "adaptive"]
     adaptive: FloatParam,
+    #[id = "drive"]
+    drive: FloatParam,
+    #[id = "symmetry"]
+    symmetry: FloatParam,
+    #[id = "focus"]
+    focus: FloatParam,
+    #[id = "saturation_mix"]
+    saturation_mix: FloatParam,
+    #[id = "quality"]
+    quality: EnumParam<Quality>,
     #[id = "makeup"]
     makeup: FloatParam,
     #[id = "mix"]
@@ -79,6 +89,12 @@ impl Default for BusParams {
             attack: continuous(Attack),
             release: continuous(Release),
             adaptive: continuous(Adaptive),
+            drive: continuous(Drive),
+            symmetry: continuous(Symmetry),
+            focus: continuous(Focus),
+            saturation_mix: continuous(SaturationMix),
+            // Every move asks the host for a restart.
+            quality: choice(Quality).non_automatable(),
             makeup: continuous(Makeup),
             mix: continuous(Mix),
             output_trim: continuous(OutputTrim),
@@ -110,6 +126,11 @@ impl BusParams {
             Attack => P::Continuous(control, &self.attack),
             Release => P::Continuous(control, &self.release),
             Adaptive => P::Continuous(control, &self.adaptive),
+            Drive => P::Continuous(control, &self.drive),
+            Symmetry => P::Continuous(control, &self.symmetry),
+            Focus => P::Continuous(control, &self.focus),
+            SaturationMix => P::Continuous(control, &self.saturation_mix),
+            Quality => P::Quality(&self.quality),
             Makeup => P::Continuous(control, &self.makeup),
             Mix => P::Continuous(control, &self.mix),
             OutputTrim => P::Continuous(control, &self.output_trim),
@@ -142,6 +163,8 @@ pub(crate) enum ParamRef<'a> {
     Switch(&'a BoolParam),
     /// [`Control::KeySource`].
     KeySource(&'a EnumParam<KeySource>),
+    /// [`Control::Quality`].
+    Quality(&'a EnumParam<Quality>),
     /// [`Control::Listen`].
     Listen(&'a EnumParam<Listen>),
 }
@@ -153,6 +176,7 @@ macro_rules! with {
             ParamRef::Continuous(_, $bound) => $body,
             ParamRef::Switch($bound) => $body,
             ParamRef::KeySource($bound) => $body,
+            ParamRef::Quality($bound) => $body,
             ParamRef::Listen($bound) => $body,
         }
     };
@@ -165,6 +189,7 @@ impl ParamRef<'_> {
             Self::Continuous(control, param) => quantise(control, param.unmodulated_plain_value()),
             Self::Switch(param) => param.unmodulated_plain_value().into(),
             Self::KeySource(param) => param.unmodulated_plain_value().to_index() as f32,
+            Self::Quality(param) => param.unmodulated_plain_value().to_index() as f32,
             Self::Listen(param) => param.unmodulated_plain_value().to_index() as f32,
         }
     }
@@ -174,6 +199,7 @@ impl ParamRef<'_> {
             Self::Continuous(control, param) => quantise(control, param.value()),
             Self::Switch(param) => param.value().into(),
             Self::KeySource(param) => param.value().to_index() as f32,
+            Self::Quality(param) => param.value().to_index() as f32,
             Self::Listen(param) => param.value().to_index() as f32,
         }
     }
@@ -186,6 +212,7 @@ impl ParamRef<'_> {
             Self::KeySource(param) => {
                 param.preview_normalized(KeySource::from_index(value as usize))
             }
+            Self::Quality(param) => param.preview_normalized(Quality::from_index(value as usize)),
             Self::Listen(param) => param.preview_normalized(Listen::from_index(value as usize)),
         }
     }
@@ -196,6 +223,7 @@ impl ParamRef<'_> {
             Self::Continuous(control, param) => quantise(control, param.preview_plain(position)),
             Self::Switch(param) => param.preview_plain(position).into(),
             Self::KeySource(param) => param.preview_plain(position).to_index() as f32,
+            Self::Quality(param) => param.preview_plain(position).to_index() as f32,
             Self::Listen(param) => param.preview_plain(position).to_index() as f32,
         }
     }
@@ -309,6 +337,12 @@ choices!(
     &["own_signal", "external"]
 );
 choices!(
+    /// How finely the saturation works; an index into [`QUALITIES`].
+    Quality,
+    QUALITIES,
+    &["1x", "2x", "4x", "8x"]
+);
+choices!(
     /// What is heard; an index into [`LISTENS`].
     Listen,
     LISTENS,
@@ -408,13 +442,16 @@ mod tests {
     }
 
     #[test]
-    fn bypass_is_the_hosts_bypass_and_the_only_one() {
+    fn bypass_is_the_hosts_bypass_and_all_but_the_quality_can_be_automated() {
         let params = BusParams::default();
         for control in Control::ALL {
             // SAFETY: `params` is alive.
             let flags = unsafe { ptr(&params, control).flags() };
-            let expected =
-                if control == Control::Bypass { ParamFlags::BYPASS } else { ParamFlags::empty() };
+            let expected = match control {
+                Control::Bypass => ParamFlags::BYPASS,
+                Control::Quality => ParamFlags::NON_AUTOMATABLE,
+                _ => ParamFlags::empty(),
+            };
             assert_eq!(flags, expected, "{control:?}");
         }
     }

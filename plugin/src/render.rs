@@ -440,15 +440,19 @@ impl Run<'_> {
     }
 
     /// Sends the whole programme through the engine, and silence after it until the last frame
-    /// has come out. `tap` gets the bus before and after the dynamics; `sink` gets left, right, and
-    /// how many frames at the start are still latency.
+    /// has come out. `tap` gets the bus before and after dynamics and saturation, without the latency;
+    /// `sink` gets left, right, and how many frames at the start are still latency.
     fn pass<E>(
         &mut self,
         mut engine: Processor,
         mut tap: impl FnMut([&[f32]; 2], [&[f32]; 2]),
         mut sink: impl FnMut(&mut [f32], &mut [f32], usize) -> Result<(), E>,
     ) -> Result<Readings, E> {
-        let mut latency = Latency(engine.latency());
+        let [mut latency, mut tapped] = [(); 2].map(|()| Latency(engine.latency()));
+        let mut tap = |dry: [&[f32]; 2], wet: [&[f32]; 2]| {
+            let from = tapped.within(dry[0].len());
+            tap(dry.map(|channel| &channel[from..]), wet.map(|channel| &channel[from..]));
+        };
         let frames = self.programme.frames();
         let total = frames + engine.latency();
         let mut buffers = [(); 4].map(|()| vec![0.0; BLOCK]);

@@ -361,7 +361,8 @@ impl TogetherMeter {
         Self { togetherness, rate_hz, frames: 0, readings: Vec::new() }
     }
 
-    /// Adds frames, left and right, of the bus before and after the dynamics; all of one length.
+    /// Adds frames, left and right, of the bus before and after dynamics and saturation; all of one
+    /// length.
     pub fn add(&mut self, dry: [&[f32]; 2], wet: [&[f32]; 2]) {
         let len = dry[0].len();
         let mut start = 0;

@@ -427,6 +427,7 @@ fn is_value_of(param: ParamRef<'_>, value: &ParamValue) -> bool {
         }
         (ParamRef::Switch(_), ParamValue::Bool(_)) => true,
         (ParamRef::KeySource(_), ParamValue::String(id)) => is_id::<crate::params::KeySource>(id),
+        (ParamRef::Quality(_), ParamValue::String(id)) => is_id::<crate::params::Quality>(id),
         (ParamRef::Listen(_), ParamValue::String(id)) => is_id::<crate::params::Listen>(id),
         _ => false,
     }
@@ -447,6 +448,7 @@ mod tests {
             ParamRef::Continuous(_, param) => ParamValue::F32(param.value()),
             ParamRef::Switch(param) => ParamValue::Bool(param.value()),
             ParamRef::KeySource(_) => ParamValue::String("own_signal".to_owned()),
+            ParamRef::Quality(_) => ParamValue::String("4x".to_owned()),
             ParamRef::Listen(_) => ParamValue::String("output".to_owned()),
         };
         PluginState {
@@ -513,7 +515,7 @@ mod tests {
                 put(s, "listen", ParamValue::String("all".into()));
             }),
             ("unknown parameter", |s| {
-                put(s, "drive", ParamValue::F32(0.0));
+                put(s, "blend", ParamValue::F32(0.0));
             }),
             ("missing parameter", |s| {
                 s.params.remove("mix");

@@ -25,13 +25,20 @@ pub fn to_text(control: Control, value: f32) -> String {
 
 /// The value of a text, as `quantise` would return it. Units may be left out, and case does not
 /// matter; "1k" and "1 kHz" are 1000 Hz, "0.5 s" is 500 ms, "2" and "2:1" are a ratio of 2. Choices
-/// go by name or index, counted from 0. A comma serves as a decimal point.
+/// go by name or index, counted from 0; "2" and "2x" are a quality of 2x. A comma serves as a
+/// decimal point.
 ///
 /// # Errors
 /// [`TextError`] when the text is no value of this control, or lies outside its range.
 pub fn from_text(control: Control, text: &str) -> Result<f32, TextError> {
     let plain = text.trim().to_lowercase().replace(['\u{2212}', '\u{2013}'], "-").replace(',', ".");
     let parsed = match control.spec().unit {
+        // "2" is 2x, not the third choice.
+        Unit::Choice(names) if control == Control::Quality => {
+            let times = plain.strip_suffix('x').unwrap_or(&plain);
+            let same = |name: &&str| name.strip_suffix('x') == Some(times);
+            names.iter().position(same).map(|index| index as f64)
+        }
         Unit::Choice(names) => choice(names, &plain),
         Unit::Decibel => scaled(&plain, &[("dbfs", 1.0), ("db", 1.0)]),
         Unit::Hertz if plain == OFF => Some(0.0),
@@ -314,6 +321,10 @@ mod tests {
             (Mix, 100.0, "100.0 %"),
             (KeySource, 1.0, "external"),
             (KeySource, 0.4, "own signal"),
+            (Drive, 4.5, "4.50 dB"),
+            (Symmetry, -12.34, "-12.3 %"),
+            (SaturationMix, 100.0, "100.0 %"),
+            (Quality, 2.0, "4x"),
             (Listen, 2.0, "key"),
             (Bypass, 1.0, "on"),
         ] {
@@ -349,6 +360,10 @@ mod tests {
             (KeySource, "External", 1.0),
             (Listen, "delta", 1.0),
             (Listen, "2", 2.0),
+            (Focus, "+30", 30.0),
+            (Quality, "4x", 2.0),
+            (Quality, "2", 1.0),
+            (Quality, "8X", 3.0),
         ] {
             assert_eq!(from_text(control, text).as_ref(), Ok(&value), "{text}");
         }
@@ -364,6 +379,7 @@ mod tests {
             (Mix, "", "mix takes 0.0 % to 100.0 %, not \"\""),
             (KeyHighpass, "12", "key_highpass takes off, or 20.0 Hz to 500.0 Hz, not \"12\""),
             (Bypass, "2", "bypass takes off or on, not \"2\""),
+            (Quality, "3", "quality takes 1x, 2x, 4x or 8x, not \"3\""),
             (Listen, "dry", "listen takes output, delta or key, not \"dry\""),
         ] {
             assert_eq!(from_text(control, text).unwrap_err().to_string(), message);

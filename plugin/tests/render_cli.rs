@@ -156,12 +156,14 @@ fn a_render_is_as_loud_as_its_input() {
     let before = loudness(&input);
     for settings in [
         &["--preset", "drum subgroup"] as &[_],
+        &["--preset", "warm drums"],
         &["--preset", "master bus"],
         &["--preset", "percussion bus"],
         &["--preset", "parallel drums"],
         &["--preset", "mid only"],
         &["--set", "threshold=-40", "--set", "ratio=10", "--format", "32f"],
         &["--set", "input_trim=-12", "--set", "makeup=-6"],
+        &["--set", "drive=18", "--set", "symmetry=50", "--format", "32f"],
     ] {
         let arguments = [&["in.wav", "-o", "out.wav", "--json", "out.json"], settings].concat();
         let (_, notes) = bench.render(&arguments);
@@ -317,6 +319,54 @@ fn formats_hold_the_same_audio() {
     let first = fs::read(bench.path("16.wav")).unwrap();
     bench.render(&["in.wav", "-o", "16.wav", "--format", "16"]);
     assert_eq!(first, fs::read(bench.path("16.wav")).unwrap());
+}
+
+#[test]
+fn a_render_is_of_the_finest_quality_unless_told_otherwise() {
+    let bench = Bench::new();
+    bench.write("in.wav", &drums(1.0));
+    let render = |arguments: &[&str]| {
+        let usual = ["in.wav", "-o", "out.wav", "--json", "out.json", "--format", "32f"];
+        bench.render(&[&usual[..], arguments].concat());
+        (bench.json("out.json")["settings"]["quality"].clone(), bench.read("out.wav"))
+    };
+    let (quality, finest) = render(&["--set", "drive=12"]);
+    assert_eq!(quality, "8x");
+    assert_eq!(render(&["--preset", "warm drums"]).0, "8x");
+    let (quality, named) = render(&["--set", "drive=12", "--set", "quality=8x"]);
+    assert_eq!((quality, &named), ("8x".into(), &finest));
+    let (quality, coarser) = render(&["--set", "drive=12", "--set", "quality=4x"]);
+    assert_eq!(quality, "4x");
+    assert!(largest_difference(&coarser, &finest) > 0.0);
+}
+
+#[test]
+fn latency_is_taken_off_the_beginning_and_made_up_at_the_end() {
+    const FRAMES: usize = 10_000;
+    let bench = Bench::new();
+    let mut input = vec![[0.0; 2]; FRAMES];
+    // The last one would be lost if the end were not waited for.
+    let hits = [5_000, FRAMES - 1];
+    hits.iter().for_each(|&at| input[at] = [0.5; 2]);
+    bench.write("in.wav", &input);
+    let usual = ["in.wav", "-o", "out.wav", "--format", "32f", "--set", "ratio=1"];
+    let louder = |audio: &Stereo| -> Vec<usize> {
+        (0..audio.len()).filter(|&n| audio[n][0].abs() > 0.3).collect()
+    };
+    for quality in ["quality=1x", "quality=2x", "quality=4x", "quality=8x"] {
+        let render = |arguments: &[&str]| {
+            bench.render(&[&usual[..], &["--set", quality, "--set"], arguments].concat());
+            bench.read("out.wav")
+        };
+        assert_eq!(render(&["drive=0"]), input, "{quality}");
+        let driven = render(&["drive=3"]);
+        assert_eq!((driven.len(), louder(&driven)), (FRAMES, hits.to_vec()), "{quality}");
+        let kept = render(&["drive=3", "--keep-latency"]);
+        let latency = kept.len() - FRAMES;
+        assert_eq!(latency > 0, quality != "quality=1x");
+        assert_eq!(louder(&kept), hits.map(|at| at + latency), "{quality}");
+        assert_eq!(kept[latency..], driven, "{quality}");
+    }
 }
 
 #[test]
@@ -781,6 +831,7 @@ fn presets_are_listed_with_what_they_set() {
     let list = text(&output.stdout);
     for part in [
         "Drum subgroup, about 2 dB\n",
+        "Warm drums, about 2 dB\n",
         "Master bus, barely touching\n",
         "Percussion bus\n",
         "Parallel drums\n",
@@ -815,6 +866,11 @@ fn controls_are_listed_with_what_they_take() {
         "attack",
         "release",
         "adaptive",
+        "drive",
+        "symmetry",
+        "focus",
+        "saturation_mix",
+        "quality",
         "makeup",
         "mix",
         "output_trim",
@@ -829,6 +885,7 @@ fn controls_are_listed_with_what_they_take() {
     let words = |id| row(id).split_whitespace().collect::<Vec<_>>().join(" ");
     assert_eq!(words("threshold"), "threshold -60.00 dB to 0.00 dB -18.00 dB");
     assert_eq!(words("key_highpass"), "key_highpass off, or 20.0 Hz to 500.0 Hz 80.0 Hz");
+    assert_eq!(words("quality"), "quality 1x, 2x, 4x or 8x 4x");
     assert_eq!(words("listen"), "listen output, delta or key output");
 }
 

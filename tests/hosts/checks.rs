@@ -1,6 +1,6 @@
 //! The promises that hold in every host.
 
-use tenon_dsp::{Control, MatchState, Settings, Unit};
+use tenon_dsp::{Control, MatchState, QUALITIES, Settings, Unit};
 use tenon_tests::measure::worst_difference;
 use tenon_tests::signals::white_noise;
 
@@ -24,6 +24,8 @@ fn settings() -> Vec<(&'static str, Settings)> {
         .with(Release, 40.0)
         .with(DetectorWindow, 0.0)
         .with(KeyHighpass, 0.0)
+        .with(Drive, 12.0)
+        .with(Symmetry, 40.0)
         .with(OutputTrim, -3.25);
     let wide = fresh
         .with(Threshold, -30.0)
@@ -31,6 +33,10 @@ fn settings() -> Vec<(&'static str, Settings)> {
         .with(SideShare, 25.5)
         .with(Range, 6.0)
         .with(Adaptive, 80.0)
+        .with(Drive, 6.0)
+        .with(Focus, -55.5)
+        .with(SaturationMix, 70.0)
+        .with(Quality, 3.0)
         .with(Makeup, 3.0)
         .with(Mix, 60.0)
         .with(KeyHighpass, 250.0);
@@ -62,7 +68,7 @@ pub(crate) fn parameters_are_the_table_of_controls<H: Host>() {
         assert_eq!(value(&parameter.highest), spec.max, "{parameter:?}");
         assert_eq!(value(&parameter.default), spec.default, "{parameter:?}");
         assert_eq!(value(&host.text(control)), spec.default, "{parameter:?}");
-        assert!(parameter.can_automate, "{parameter:?}");
+        assert_eq!(parameter.can_automate, control != Control::Quality, "{parameter:?}");
         assert_eq!(parameter.is_bypass, control == Control::Bypass, "{parameter:?}");
     }
 }
@@ -96,6 +102,10 @@ pub(crate) fn automation_lands_on_its_sample<H: Host>() {
         change(4_095, Makeup, 4.5),
         change(4_096, KeyHighpass, 200.0),
         change(9_001, SideShare, 0.0),
+        change(10_240, Drive, 9.0),
+        change(11_111, Focus, 30.0),
+        change(11_500, Symmetry, -60.0),
+        change(12_000, SaturationMix, 80.0),
         change(12_345, Listen, 1.0),
         change(14_000, Bypass, 1.0),
         change(20_000, Bypass, 0.0),
@@ -139,6 +149,11 @@ pub(crate) fn a_saved_state_comes_back_whole<H: Host>() {
         .with(Attack, 7.89)
         .with(Release, 234.5)
         .with(Adaptive, 33.3)
+        .with(Drive, 4.32)
+        .with(Symmetry, -12.3)
+        .with(Focus, 45.6)
+        .with(SaturationMix, 76.5)
+        .with(Quality, 3.0)
         .with(Makeup, 1.23)
         .with(Mix, 88.8)
         .with(OutputTrim, -0.77);
@@ -166,12 +181,13 @@ pub(crate) fn a_saved_state_comes_back_whole<H: Host>() {
     assert_same(&second.play(take), &expected, "from a restored state");
     assert_eq!(second.save(), saved, "a held match has moved");
 
-    // A host may also restore while sound runs.
+    // A host may also restore while sound runs; the quality then waits for a restart.
     let mut third: H = started(LAYOUT, SLOW_HZ, &Settings::default());
     third.play(take);
     assert!(third.restore(&saved), "the state is refused");
     third.play(take);
-    third.reset();
+    third.stop();
+    third.start(LAYOUT, SLOW_HZ);
     assert_same(&third.play(take), &expected, "from a state restored while playing");
 
     // The gain is saved in single precision, hence not bit for bit.
@@ -232,10 +248,17 @@ pub(crate) fn an_unsound_state_changes_nothing<H: Host>() {
 
 pub(crate) fn latency_is_the_delay_of_an_impulse<H: Host>() {
     const AT: usize = 3_000;
+    let fresh = Settings::default();
     for layout in Layout::ALL {
-        for bypass in [0.0, 1.0] {
-            let settings = Settings::default().with(Control::Bypass, bypass);
+        let mut cases = vec![fresh, fresh.with(Control::Bypass, 1.0)];
+        for quality in 0..QUALITIES.len() {
+            let driven = fresh.with(Control::Drive, 12.0).with(Control::Focus, 50.0);
+            cases.push(driven.with(Control::Quality, quality as f32));
+        }
+        for settings in cases {
             let mut host: H = started(layout, RATE_HZ, &settings);
+            let latency = Engine::start(layout, RATE_HZ, &settings).processor.latency();
+            assert_eq!(host.latency(), latency, "{layout:?}, {settings:?}");
             let mut input = vec![vec![0.0; 6_000]; layout.channels()];
             input.iter_mut().for_each(|channel| channel[AT] = 0.01);
             let key = vec![vec![0.0; 6_000]; layout.key_channels()];
@@ -243,8 +266,53 @@ pub(crate) fn latency_is_the_delay_of_an_impulse<H: Host>() {
                 let loudest =
                     |a: &usize, b: &usize| channel[*a].abs().total_cmp(&channel[*b].abs());
                 let arrived = (0..channel.len()).max_by(loudest).expect("samples");
-                assert_eq!(arrived - AT, host.latency(), "{layout:?}, bypass {bypass}");
+                assert_eq!(arrived - AT, latency, "{layout:?}, {settings:?}");
             }
+        }
+    }
+}
+
+pub(crate) fn only_the_first_start_asks_for_a_restart<H: Host>() {
+    let mut host: H = started(Layout::StereoWithKey, RATE_HZ, &settings().swap_remove(2).1);
+    assert_eq!(host.restarts_asked_for(), 1, "the framework begins with no latency");
+    for (layout, rate_hz) in [(Layout::Mono, 96_000.0), (Layout::StereoWithKey, 1_234.567_8)] {
+        host.stop();
+        host.start(layout, rate_hz);
+        let input = programme(layout, rate_hz, 13, 0.2);
+        host.play(Take { key: &key(layout, rate_hz, 0.2), ..Take::of(&input) });
+        host.reset();
+        assert_eq!(host.restarts_asked_for(), 0, "{layout:?}, {rate_hz} Hz");
+    }
+}
+
+pub(crate) fn a_quality_waits_for_the_restart_it_asks_for<H: Host>() {
+    let before = settings().swap_remove(1).1.with(Control::LoudnessMatch, 0.0);
+    for layout in Layout::ALL {
+        let input = programme(layout, RATE_HZ, 14, 0.4);
+        let key = key(layout, RATE_HZ, 0.4);
+        let take = Take { key: &key, ..Take::of(&input) };
+        for quality in [0.0, 3.0] {
+            let after = before.with(Control::Quality, quality);
+            let changes = [Change { at: 5_000, control: Control::Quality, value: quality }];
+            let mut host: H = started(layout, RATE_HZ, &before);
+            host.restarts_asked_for();
+
+            let mut engine = Engine::start(layout, RATE_HZ, &before);
+            let output = host.play(Take { changes: &changes, ..take });
+            assert_same(&output, &engine.play(take), "while the quality changes");
+            assert_eq!(host.restarts_asked_for(), 1);
+            assert_same(&host.play(take), &engine.play(take), "until the restart");
+            assert_eq!(host.restarts_asked_for(), 0, "it asks again");
+
+            host.stop();
+            host.start(layout, RATE_HZ);
+            let mut engine = Engine::start(layout, RATE_HZ, &after);
+            assert_eq!(host.latency(), engine.processor.latency());
+            assert_same(&host.play(take), &engine.play(take), "after the restart");
+            host.restarts_asked_for();
+            host.stop();
+            host.start(layout, RATE_HZ);
+            assert_eq!(host.restarts_asked_for(), 0, "restarts without end");
         }
     }
 }
@@ -293,11 +361,14 @@ pub(crate) fn the_key_input_moves_the_gain<H: Host>() {
         key.iter_mut().for_each(|channel| channel[..half].fill(0.0));
         let take = Take { key: &key, ..Take::of(&quiet) };
 
-        let output = started::<H>(layout, RATE_HZ, &keyed).play(take);
+        let mut host: H = started(layout, RATE_HZ, &keyed);
+        let output = host.play(take);
+        let late = host.latency();
         let expected = Engine::start(layout, RATE_HZ, &keyed).play(take);
         assert_same(&output, &expected, &format!("{layout:?}, keyed"));
         let settled = half + RATE_HZ as usize / 4;
         for (output, input) in output.iter().zip(&quiet) {
+            let output = &output[late..];
             let worst = worst_difference(&output[..half], &input[..half]);
             assert!(worst < 1e-7, "a silent key acts");
             let loud = output[settled..].iter().zip(&input[settled..]);

@@ -1,9 +1,10 @@
 //! A CLAP host, of `clack-host`.
 
+use std::cell::Cell;
 use std::ffi::{CStr, CString};
 use std::io::Cursor;
 use std::ops::Range;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 
 use clack_extensions::audio_ports::{AudioPortFlags, AudioPortInfoBuffer, PluginAudioPorts};
 use clack_extensions::audio_ports_config::{AudioPortsConfigBuffer, PluginAudioPortsConfig};
@@ -57,13 +58,13 @@ impl HostHandlers for Callbacks {
 /// What the plug-in has asked for, from any thread.
 #[derive(Default)]
 struct Asked {
-    restart: AtomicBool,
+    restarts: AtomicUsize,
     callback: AtomicBool,
 }
 
 impl SharedHandler<'_> for Asked {
     fn request_restart(&self) {
-        self.restart.store(true, Ordering::SeqCst);
+        self.restarts.fetch_add(1, Ordering::SeqCst);
     }
 
     fn request_process(&self) {}
@@ -77,7 +78,13 @@ impl HostParamsImplShared for Asked {
     fn request_flush(&self) {}
 }
 
-struct MainThread;
+/// What the plug-in has said on the main thread.
+#[derive(Default)]
+struct MainThread {
+    /// Whether the plug-in is being activated, which is when its latency may change.
+    activating: Cell<bool>,
+    latency_changes: Cell<usize>,
+}
 
 impl MainThreadHandler<'_> for MainThread {}
 
@@ -87,7 +94,10 @@ impl HostParamsImplMainThread for MainThread {
 }
 
 impl HostLatencyImpl for MainThread {
-    fn changed(&self) {}
+    fn changed(&self) {
+        assert!(self.activating.get(), "the latency changes while the plug-in is active");
+        self.latency_changes.update(|changes| changes + 1);
+    }
 }
 
 /// An audio port as the host sees it.
@@ -138,9 +148,9 @@ impl Clap {
             .collect()
     }
 
-    /// Whether the plug-in has asked to be restarted.
-    pub(crate) fn asked_for_restart(&self) -> bool {
-        self.instance.access_shared_handler(|asked| asked.restart.load(Ordering::SeqCst))
+    /// How often the plug-in has said that its latency has changed.
+    pub(crate) fn latency_changes(&self) -> usize {
+        self.instance.access_handler(|main| main.latency_changes.get())
     }
 
     /// The text of a value as CLAP counts it: 0 to 1, or the index of a choice.
@@ -201,7 +211,13 @@ fn id(control: Control) -> ClapId {
 impl Host for Clap {
     fn load() -> Self {
         let host = HostInfo::new("Tenon's tests", "Tenon", "", "1").expect("no zeros");
-        let new = PluginInstance::new(|_| Asked::default(), |_| MainThread, &entry(), ID, &host);
+        let new = PluginInstance::new(
+            |_| Asked::default(),
+            |_| MainThread::default(),
+            &entry(),
+            ID,
+            &host,
+        );
         let mut instance = new.expect("the plug-in instantiates");
         let plugin = instance.plugin_handle();
         let params = plugin.get_extension().expect("parameters");
@@ -257,7 +273,10 @@ impl Host for Clap {
             min_frames_count: 1,
             max_frames_count: MAX_BLOCK as u32,
         };
+        self.instance.access_handler(|main| main.activating.set(true));
         let processor = self.instance.activate(|_, _| (), config).expect("the plug-in activates");
+        self.instance.access_handler(|main| main.activating.set(false));
+        self.call_back();
         self.processor = Some(processor.start_processing().expect("processing starts"));
     }
 
@@ -290,6 +309,10 @@ impl Host for Clap {
         let plugin = self.instance.plugin_handle();
         let latency: PluginLatency = plugin.get_extension().expect("latency");
         latency.get(&plugin) as usize
+    }
+
+    fn restarts_asked_for(&mut self) -> usize {
+        self.instance.access_shared_handler(|asked| asked.restarts.swap(0, Ordering::SeqCst))
     }
 
     fn save(&mut self) -> Vec<u8> {

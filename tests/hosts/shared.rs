@@ -106,6 +106,8 @@ pub(crate) trait Host {
     fn play(&mut self, take: Take<'_>) -> Audio;
     /// Samples by which the plug-in says that its output lags.
     fn latency(&mut self) -> usize;
+    /// How often the plug-in has asked to be restarted since this was asked last.
+    fn restarts_asked_for(&mut self) -> usize;
     /// The state, as the plug-in writes it.
     fn save(&mut self) -> Vec<u8>;
     /// Gives the plug-in a state; whether it took it.

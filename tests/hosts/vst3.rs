@@ -15,6 +15,8 @@ pub(crate) const KEY: i32 = 1;
 /// An instance in the host.
 pub(crate) struct Vst3 {
     pub(crate) plugin: Plugin,
+    /// Restarts that the plug-in has asked for and that have not been told of.
+    restarts: usize,
 }
 
 impl Vst3 {
@@ -67,7 +69,7 @@ impl Host for Vst3 {
     fn load() -> Self {
         let mut host = Vst3Host::builder().block_size(MAX_BLOCK).build().expect("a host");
         let plugin = host.load_plugin(bundle("TENON_VST3", "Tenon.vst3"));
-        Vst3 { plugin: plugin.expect("the bundle loads") }
+        Vst3 { plugin: plugin.expect("the bundle loads"), restarts: 0 }
     }
 
     fn parameters(&mut self) -> Vec<Parameter> {
@@ -104,6 +106,10 @@ impl Host for Vst3 {
         self.plugin.reconfigure(rate_hz, MAX_BLOCK).expect("the rate is taken");
         self.select(layout);
         self.plugin.start_processing().expect("processing starts");
+        // This host reads the latency when it does as the plug-in has asked.
+        while self.plugin.service_host_requests().expect("a restart").latency_changed() {
+            self.restarts += 1;
+        }
     }
 
     fn stop(&mut self) {
@@ -136,12 +142,17 @@ impl Host for Vst3 {
             for (output, channel) in output.iter_mut().zip(&buffers.outputs[0].channels) {
                 output.extend(channel);
             }
+            self.restarts += usize::from(self.plugin.take_restart_flags().latency_changed());
         }
         output
     }
 
     fn latency(&mut self) -> usize {
         self.plugin.latency_samples() as usize
+    }
+
+    fn restarts_asked_for(&mut self) -> usize {
+        std::mem::take(&mut self.restarts)
     }
 
     fn save(&mut self) -> Vec<u8> {

@@ -90,7 +90,7 @@ def test_it_introduces_itself(plugin):
     assert plugin.name == "Tenon"
     assert plugin.manufacturer_name == "Tenon"
     assert plugin.is_effect and not plugin.is_instrument
-    assert plugin.reported_latency_samples == 0
+    assert plugin.reported_latency_samples == 70
 
 
 def test_parameters_are_those_of_the_program(plugin):
@@ -104,11 +104,14 @@ def test_output_is_that_of_the_program(plugin, tmp_path, block):
     plugin.threshold_db = -30.0
     plugin.ratio = 4.0
     plugin.side_share = 50.0
+    plugin.drive_db = 12.0
+    plugin.symmetry = 30.0
     plugin.loudness_match = False
     sound = noise(1)
     dry, wet = tmp_path / "dry.wav", tmp_path / "wet.wav"
     write_wav(dry, sound)
-    settings = ["threshold=-30", "ratio=4", "side_share=50", "loudness_match=off"]
+    settings = ["threshold=-30", "ratio=4", "side_share=50", "drive=12", "symmetry=30"]
+    settings += ["quality=4x", "loudness_match=off"]
     chosen = [f"--set={setting}" for setting in settings]
     tenon("render", dry, "-o", wet, "--format", "32f", *chosen)
     rendered = read_wav(wet)

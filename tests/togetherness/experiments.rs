@@ -20,14 +20,23 @@ pub(crate) fn compressor() -> Settings {
         .with(Control::LoudnessMatch, 0.0)
 }
 
-/// What comes out of the compressor, and its largest gain reduction in dB.
+/// What comes out of the compressor, in time with what goes in, and its largest gain reduction in dB.
 pub(crate) fn compress(rate_hz: f64, dry: &Stereo, settings: &Settings) -> (Stereo, f64) {
     let mut processor = Processor::new();
     processor.prepare(rate_hz, Channels::Stereo).expect("a rate it takes");
     processor.set(settings);
     processor.reset();
     let mut wet = dry.clone();
-    processor.process(&mut wet.left, &mut wet.right, None);
+    let latency = processor.latency();
+    let channels = [&mut wet.left, &mut wet.right];
+    let [left, right] = channels.map(|channel| {
+        channel.resize(channel.len() + latency, 0.0);
+        channel
+    });
+    processor.process(left, right, None);
+    for channel in [left, right] {
+        channel.drain(..latency);
+    }
     (wet, processor.readings().gain_reduction_peak_db.into())
 }
 

@@ -43,6 +43,14 @@ pub(crate) fn run(processor: &mut Processor, input: &Stereo, block: usize) -> St
     output
 }
 
+/// The signal so many samples later, cut to its length.
+pub(crate) fn delayed(input: &Stereo, latency: usize) -> Stereo {
+    input.clone().map(|channel| {
+        let kept = channel.len() - latency;
+        [vec![0.0; latency], channel[..kept].to_vec()].concat()
+    })
+}
+
 /// The bits of all samples, for comparisons that must be exact.
 pub(crate) fn bits(stereo: &Stereo) -> Vec<u32> {
     stereo.iter().flatten().map(|x| x.to_bits()).collect()
@@ -55,7 +63,7 @@ pub(crate) fn cases(cases: u32) -> ProptestConfig {
 
 /// Any settings.
 pub(crate) fn any_settings() -> impl Strategy<Value = Settings> {
-    prop::array::uniform21(0f32..=1.0).prop_map(|positions| {
+    prop::array::uniform26(0f32..=1.0).prop_map(|positions| {
         let mut settings = Settings::default();
         for (control, position) in Control::ALL.into_iter().zip(positions) {
             let spec = control.spec();

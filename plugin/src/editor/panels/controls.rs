@@ -61,6 +61,16 @@ pub(crate) const GROUPS: &[Group] = &[
         ],
     ),
     (
+        "Saturation",
+        &[
+            (Control::Drive, "Drive"),
+            (Control::Symmetry, "Symmetry"),
+            (Control::Focus, "Focus"),
+            (Control::SaturationMix, "Mix"),
+            (Control::Quality, "Quality"),
+        ],
+    ),
+    (
         "Output",
         &[
             (Control::Makeup, "Makeup"),
