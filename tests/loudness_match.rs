@@ -44,8 +44,8 @@ fn loudness(stereo: &Stereo) -> f64 {
 #[test]
 fn once_held_a_repeat_of_the_same_programme_is_as_loud_as_the_dry_one() {
     let dry = Stereo {
-        left: signals::pink_noise(RATE.into(), 1, -18.0, 30.0),
-        right: signals::pink_noise(RATE.into(), 2, -18.0, 30.0),
+        left: signals::pink_noise(RATE.into(), 1, -18.0, 65.0),
+        right: signals::pink_noise(RATE.into(), 2, -18.0, 65.0),
     };
     let mut processor = engine(&compressing());
     let (_, learning) = play(&mut processor, &dry);
@@ -58,7 +58,8 @@ fn once_held_a_repeat_of_the_same_programme_is_as_loud_as_the_dry_one() {
 #[test]
 fn learning_glides_at_no_more_than_half_a_db_per_second_and_holds_still_after() {
     let mut processor = engine(&compressing());
-    let (_, readings) = play(&mut processor, &song());
+    let (_, mut readings) = play(&mut processor, &song());
+    readings.extend(play(&mut processor, &song()).1);
     let mut was_held = false;
     for pair in readings.windows(2) {
         let moved = (pair[1].match_gain_db - pair[0].match_gain_db).abs();
@@ -71,7 +72,7 @@ fn learning_glides_at_no_more_than_half_a_db_per_second_and_holds_still_after() 
         }
         was_held = held;
     }
-    assert!(was_held, "40 s of programme are enough to hold");
+    assert!(was_held, "twice 40 s of programme are enough to hold");
 }
 
 #[test]
@@ -111,7 +112,7 @@ fn the_match_is_bounded_to_24_db_either_way() {
 
 #[test]
 fn the_output_trim_comes_after_the_match_and_is_left_alone() {
-    let dry = Stereo::both(signals::pink_noise(RATE.into(), 1, -20.0, 30.0));
+    let dry = Stereo::both(signals::pink_noise(RATE.into(), 1, -20.0, 65.0));
     let mut processor = engine(&compressing().with(Control::OutputTrim, -3.0));
     play(&mut processor, &dry);
     let (output, _) = play(&mut processor, &dry);

@@ -265,8 +265,9 @@ pub struct MatchMemory {
 /// Largest gain of the match, either way, in dB.
 pub const MATCH_LIMIT_DB: f32 = 24.0;
 
-/// Programme the match listens to before it holds, in 100 ms steps.
-const LEARN_STEPS: usize = 200;
+/// Programme the match listens to before it holds, in 100 ms steps: a minute, so that a quiet opening
+/// does not speak for a song.
+const LEARN_STEPS: usize = 600;
 /// Programme it listens to before it first moves.
 const FIRST_MOVE_STEPS: usize = 10;
 /// Fastest movement of the match gain, dB per second.
@@ -276,7 +277,7 @@ const GLIDE_DB_PER_S: f64 = 0.5;
 ///
 /// The gain sought is the difference of the integrated loudness of dry and processed over the
 /// programme heard since learning began. It is approached at no more than 0.5 dB/s, while programme
-/// plays, and held once 20 s of programme were heard and the gain has arrived.
+/// plays, and held once a minute of programme was heard and the gain has arrived.
 #[derive(Debug)]
 pub(crate) struct Match {
     gain_db: f64,

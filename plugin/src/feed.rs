@@ -163,7 +163,14 @@ fn looks_new(new: &Readings, last: &Readings) -> bool {
         ]
         .map(|db| db.max(FLOOR_DB))
     };
-    new.match_state != last.match_state
+    let correlations = |r: &Readings| [r.correlation_before, r.correlation_after];
+    // Half the last digit of what is shown of them.
+    let correlated = correlations(new).iter().zip(correlations(last)).any(|pair| match pair {
+        (Some(new), Some(last)) => (new - last).abs() >= 0.005,
+        (new, last) => new.is_some() != last.is_some(),
+    });
+    correlated
+        || new.match_state != last.match_state
         || figures(new).iter().zip(figures(last)).any(|(new, last)| (new - last).abs() >= STEP_DB)
 }
 

@@ -19,9 +19,10 @@ pub struct Preset {
 }
 
 /// Whether a preset sets this control: all that make the sound do, and not what one listens to. The
-/// quality is a matter of the machine, and moving it would ask the host for a restart.
+/// quality is a matter of the machine, and moving it would ask the host for a restart. A match on hold
+/// stays, whatever is moved.
 pub fn sets(control: Control) -> bool {
-    !matches!(control, Quality | Compare | Listen | Bypass)
+    !matches!(control, Quality | MatchHold | Compare | Listen | Bypass)
 }
 
 /// Settings as text, one control a line, for people and for the clipboard.
@@ -166,8 +167,7 @@ pub fn factory() -> Vec<Preset> {
 pub fn find(name: &str) -> Result<Preset, PresetError> {
     let wanted = words(name);
     let all = factory();
-    let mut begun =
-        all.iter().filter(|preset| !wanted.is_empty() && words(preset.name).starts_with(&wanted));
+    let mut begun = all.iter().filter(|preset| !wanted.is_empty() && begins(preset.name, &wanted));
     match (begun.next(), begun.next()) {
         (Some(preset), None) => Ok(preset.clone()),
         _ => Err(PresetError {
@@ -175,6 +175,11 @@ pub fn find(name: &str) -> Result<Preset, PresetError> {
             near: near(name, all.iter().map(|preset| preset.name)),
         }),
     }
+}
+
+/// Whether a name begins with these words, the last of which may be cut short.
+fn begins(name: &str, wanted: &[String]) -> bool {
+    words(name).join(" ").starts_with(&wanted.join(" "))
 }
 
 /// A name that stands for no preset.

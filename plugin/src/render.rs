@@ -510,8 +510,13 @@ fn clipped(
         let over_db = 20.0 * f64::from(clipped.peak).log10();
         // Rounded up, so that following the advice is enough.
         let trim_db = f64::from(settings[Control::OutputTrim]) - (over_db * 10.0).ceil() / 10.0;
+        let remedy = if trim_db >= f64::from(Control::OutputTrim.spec().min) {
+            format!("Set output_trim to {trim_db:.1} dB or lower, or write --format 32f.")
+        } else {
+            "Write --format 32f, or lower the inputs.".to_owned()
+        };
         notes.push(format!(
-            "{}: {} clipped at full scale, the highest by {over_db:.2} dB. Set output_trim to {trim_db:.1} dB or lower, or write --format 32f.",
+            "{}: {} clipped at full scale, the highest by {over_db:.2} dB, so its loudness is not quite what was asked for. {remedy}",
             pending.target().display(),
             if clipped.samples == 1 {
                 "1 sample was".to_owned()

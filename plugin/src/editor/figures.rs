@@ -46,10 +46,18 @@ pub(crate) fn one_digit_or_dash(value: Option<f32>) -> String {
     value.map_or_else(|| pad(NO_READING, 5), one_digit)
 }
 
-/// "before → after unit", with a dash for what has no reading.
-pub(crate) fn before_after(before: Option<f32>, after: Option<f32>, unit: &str) -> String {
-    let before = one_digit_or_dash(before);
-    format!("{} \u{2192} {} {unit}", before, one_digit_or_dash(after))
+/// "before → after" and the unit, with a dash for what has no reading.
+pub(crate) fn before_after(
+    before: Option<f32>,
+    after: Option<f32>,
+    digits: i32,
+    unit: &str,
+) -> String {
+    let [before, after] = [before, after].map(|value| {
+        let text = value.map_or_else(|| NO_READING.to_owned(), |value| fixed(value, digits));
+        pad(&text, 5)
+    });
+    format!("{before} \u{2192} {after}{unit}")
 }
 
 /// A frequency as scales have it: "250", "1.2k".
@@ -90,7 +98,7 @@ mod tests {
     fn silence_is_a_dash() {
         assert_eq!(level(SILENCE_DB), None);
         assert_eq!(
-            before_after(level(SILENCE_DB), Some(-20.0), "dB"),
+            before_after(level(SILENCE_DB), Some(-20.0), 1, " dB"),
             "\u{2007}\u{2007}\u{2007}\u{2007}\u{2014} \u{2192} \u{2212}20.0 dB"
         );
     }

@@ -213,7 +213,7 @@ fn paint_reading(
     let point = &view.points[index];
     let x = view.x(index as f64).round() + 0.5;
     let levels = |[before, after]: [f32; 2]| {
-        figures::before_after(figures::level(before), figures::level(after), "LUFS")
+        figures::before_after(figures::level(before), figures::level(after), 1, " LUFS")
     };
     let [mid, side, reduction] = strips;
     for (strip, text) in [

@@ -292,6 +292,8 @@ mod tests {
             loudness_after_lufs: -58.8,
             peak_to_loudness_before_db: 28.8,
             peak_to_loudness_after_db: 20.0,
+            correlation_before: Some(-0.88),
+            correlation_after: Some(-0.99),
             match_gain_db: -24.0,
             match_state: MatchState::Learning,
             ..Readings::default()
@@ -408,7 +410,7 @@ mod tests {
         let dashes = stopped.iter().filter(|(text, _)| text.contains('\u{2014}')).count();
         // Togetherness, shared, movement, programme; three readings; gain reduction now, and peak
         // with mean; the match gain.
-        assert_eq!(dashes, 10);
+        assert_eq!(dashes, 11);
         for (text, _) in stopped {
             assert!(!text.contains('-') || !text.contains("dB"), "hyphen for minus in {text:?}");
         }

@@ -12,7 +12,8 @@ use crate::editor::together::Together;
 use crate::editor::widgets::{Bands, Share, Span};
 
 /// Least height of this part, in points.
-pub(crate) const HEIGHT: f32 = HEADING + FIGURE.0 + BAR + GRID.0 + 3.0 * SPAN.0 + 4.0 * GAP.0;
+pub(crate) const HEIGHT: f32 =
+    HEADING + FIGURE.0 + BAR + GRID.0 + LINES.len() as f32 * (SPAN.0 + GAP.0) + GAP.0;
 
 const HEADING: f32 = 16.0;
 /// The large figure and its factors, at least and at most.
@@ -22,7 +23,7 @@ const BAR: f32 = 26.0;
 /// The grid of bands with its heading and scale.
 const GRID: (f32, f32) = (48.0, 92.0);
 /// A reading before and after, with its scale.
-const SPAN: (f32, f32) = (18.0, 46.0);
+const SPAN: (f32, f32) = (16.0, 46.0);
 /// Height of a span at which its scale has room.
 const SCALED_SPAN: f32 = 29.0;
 /// Space between the parts.
@@ -42,11 +43,13 @@ const NO_AUDIO: &str = "No reading: no audio is running.";
 pub(crate) fn show(ui: &mut Ui, mut rect: Rect, shown: &Shown, help: &mut Help) {
     // What is to spare goes to all parts alike, to the space between them and to that below.
     let room = |(least, most): (f32, f32)| most - least;
-    let growth = room(FIGURE) + room(GRID) + 3.0 * room(SPAN) + 4.5 * room(GAP);
+    let lines = LINES.len() as f32;
+    let growth = room(FIGURE) + room(GRID) + lines * room(SPAN) + (lines + 1.5) * room(GAP);
     let share = ((rect.height() - HEIGHT).max(0.0) / growth).min(1.0);
     let of = |(least, most): (f32, f32)| least + (most - least) * share;
     let more = (rect.height() - HEIGHT - growth).max(0.0);
-    let (more_grid, more_gap) = ((more * 0.4).min(MORE.0), (more * 0.6 / 4.0).min(MORE.1));
+    let more_gap = (more * 0.6 / (lines + 1.0)).min(MORE.1);
+    let more_grid = (more * 0.4).min(MORE.0);
     let gap = of(GAP) + more_gap;
 
     let heading = cut_top(&mut rect, HEADING);
@@ -198,6 +201,8 @@ const FOLLOW: &str = "A cell is as full as its band follows what all parts do to
 struct Line {
     name: &'static str,
     unit: &'static str,
+    /// Digits after the point.
+    digits: i32,
     /// Lowest and highest value on the scale.
     scale: (f32, f32),
     /// Distance of the marks on the scale.
@@ -209,10 +214,11 @@ struct Line {
     read: fn(&Readings) -> (Option<f32>, Option<f32>),
 }
 
-const LINES: [Line; 3] = [
+const LINES: [Line; 4] = [
     Line {
         name: "Side against mid",
-        unit: "dB",
+        unit: " dB",
+        digits: 1,
         scale: (-30.0, 6.0),
         step: 6.0,
         ends: ("narrower", "wider"),
@@ -225,7 +231,8 @@ const LINES: [Line; 3] = [
     },
     Line {
         name: "Loudness, 3 s",
-        unit: "LUFS",
+        unit: " LUFS",
+        digits: 1,
         scale: (-36.0, 0.0),
         step: 6.0,
         ends: ("quieter", "louder"),
@@ -235,7 +242,8 @@ const LINES: [Line; 3] = [
     },
     Line {
         name: "Peak to loudness",
-        unit: "dB",
+        unit: " dB",
+        digits: 1,
         scale: (0.0, 24.0),
         step: 4.0,
         ends: ("flatter", "livelier"),
@@ -248,6 +256,17 @@ const LINES: [Line; 3] = [
                 there(r.peak_to_loudness_after_db, r.loudness_after_lufs),
             )
         },
+    },
+    Line {
+        name: "Correlation",
+        unit: "",
+        digits: 2,
+        scale: (-1.0, 1.0),
+        step: 0.5,
+        ends: ("opposed", "alike"),
+        color: |inks| inks.ink,
+        help: "How far left and right are the same signal, hollow before, solid after: 1 is mono, 0 unrelated, below 0 they cancel in mono. It has no unit.",
+        read: |r| (r.correlation_before, r.correlation_after),
     },
 ];
 
@@ -279,7 +298,7 @@ fn span(ui: &mut Ui, strip: Rect, line: &Line, shown: &Shown, help: &mut Help) {
     );
     let painter = ui.painter();
     painter.text(words.left_center(), Align2::LEFT_CENTER, line.name, theme::TEXT, inks.ink);
-    let numbers = before_after(before, after, line.unit);
+    let numbers = before_after(before, after, line.digits, line.unit);
     painter.text(words.right_center(), Align2::RIGHT_CENTER, numbers, theme::VALUE, inks.ink);
     if named {
         let (left, right) = line.ends;
