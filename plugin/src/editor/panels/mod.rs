@@ -408,7 +408,7 @@ mod tests {
         let mut window = Window::new(1120.0, 700.0);
         let stopped = window.frame(vec![]);
         let dashes = stopped.iter().filter(|(text, _)| text.contains('\u{2014}')).count();
-        // Togetherness, shared, movement, programme; three readings; gain reduction now, and peak
+        // Togetherness, shared, movement, programme; four readings; gain reduction now, and peak
         // with mean; the match gain.
         assert_eq!(dashes, 11);
         for (text, _) in stopped {
