@@ -12,8 +12,8 @@ const ID: &CStr = c"audio.tenon.bus";
 /// Size of a fresh window, in pixels.
 const SIZE: (u32, u32) = (1120, 700);
 /// Where the threshold lies in it: its ruler, and its value.
-const THRESHOLD: (i16, i16) = (700, 494);
-const THRESHOLD_VALUE: (i16, i16) = (800, 478);
+const THRESHOLD: (i16, i16) = (540, 490);
+const THRESHOLD_VALUE: (i16, i16) = (632, 480);
 const MENU: (i16, i16) = (1069, 20);
 const DARK_SHEET: (i16, i16) = (960, 72);
 

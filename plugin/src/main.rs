@@ -189,7 +189,10 @@ fn compared_text(
     json: Option<&Path>,
 ) -> Result<String, Box<dyn std::error::Error>> {
     let json = json.map(|json| spare(json, &[before, after])).transpose()?;
-    let comparison = compare(before, after)?;
+    let (comparison, notes) = compare(before, after)?;
+    for note in notes {
+        eprintln!("note: {note}");
+    }
     let mut text = comparison.table();
     if let Some(file) = json {
         file.fill(comparison.json().as_bytes())?;

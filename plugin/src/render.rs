@@ -576,13 +576,22 @@ pub fn spare(target: &Path, read: &[&Path]) -> Result<Pending, RenderError> {
 }
 
 /// Compares two files that ought to be one programme before and after some processing, whoever did
-/// it. The shorter one is padded with silence.
+/// it. The shorter one is padded with silence; that is said in the notes.
 ///
 /// # Errors
 /// When a file cannot be read, or their sample rates differ.
-pub fn compare(before: &Path, after: &Path) -> Result<Comparison, RenderError> {
+pub fn compare(before: &Path, after: &Path) -> Result<(Comparison, Vec<String>), RenderError> {
     let (mut dry, mut wet) = (files::read(before)?, files::read(after)?);
     same_rate((before, dry.rate_hz), (after, wet.rate_hz))?;
+    let mut notes = Vec::new();
+    if dry.frames() != wet.frames() {
+        let seconds = |audio: &Audio| audio.frames() as f64 / f64::from(audio.rate_hz);
+        notes.push(format!(
+            "The files differ in length, {:.3} s and {:.3} s; the shorter one is padded with silence. They must begin at the same moment.",
+            seconds(&dry),
+            seconds(&wet)
+        ));
+    }
     let frames = dry.frames().max(wet.frames());
     dry.fit(frames);
     wet.fit(frames);
@@ -594,12 +603,13 @@ pub fn compare(before: &Path, after: &Path) -> Result<Comparison, RenderError> {
     let mut together = TogetherMeter::new(dry.rate_hz);
     together.add([&dry.left, &dry.right], [&wet.left, &wet.right]);
     let name = |path: &Path| path.display().to_string();
-    Ok(Comparison {
+    let comparison = Comparison {
         version: env!("CARGO_PKG_VERSION"),
         before: name(before),
         after: name(after),
         figures: Figures::new(&measured(&dry), &measured(&wet), together.finish()),
-    })
+    };
+    Ok((comparison, notes))
 }
 
 #[cfg(test)]

@@ -912,6 +912,11 @@ fn compare_measures_two_files_as_a_render_does_its_own() {
     assert_eq!(refused.status.code(), Some(2), "{}", text(&refused.stdout));
     assert_eq!(std::fs::read(bench.path("out.wav")).unwrap(), before, "an input was replaced");
 
+    bench.write("shorter.wav", &drums(5.0));
+    let shorter = bench.tenon(&["compare", "in.wav", "shorter.wav"]);
+    assert_eq!(shorter.status.code(), Some(0));
+    assert!(text(&shorter.stderr).contains("6.000 s and 5.000 s"), "{}", text(&shorter.stderr));
+
     bench.write_at("other.wav", &drums(1.0), 44_100);
     let refused = bench.tenon(&["compare", "in.wav", "other.wav"]);
     assert_eq!(refused.status.code(), Some(2));

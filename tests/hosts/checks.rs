@@ -133,7 +133,7 @@ pub(crate) fn automation_lands_on_its_sample<H: Host>() {
 pub(crate) fn a_saved_state_comes_back_whole<H: Host>() {
     use Control::*;
     const LAYOUT: Layout = Layout::Stereo;
-    // Slow enough that half a minute, which the match needs to hold, is soon played.
+    // Slow enough that more than a minute, which the match needs to hold, is soon played.
     const SLOW_HZ: f64 = 8_000.0;
     let settings = Settings::default()
         .with(InputTrim, -1.5)
@@ -158,7 +158,7 @@ pub(crate) fn a_saved_state_comes_back_whole<H: Host>() {
         .with(Mix, 88.8)
         .with(OutputTrim, -0.77);
     let mut first: H = started(LAYOUT, SLOW_HZ, &settings);
-    let long = programme(LAYOUT, SLOW_HZ, 3, 60.0);
+    let long = programme(LAYOUT, SLOW_HZ, 3, 75.0);
     let mut engine = Engine::start(LAYOUT, SLOW_HZ, &settings);
     let learned = engine.play(Take::of(&long));
     assert_same(&first.play(Take::of(&long)), &learned, "while the match is learned");

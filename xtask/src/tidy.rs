@@ -479,7 +479,7 @@ mod tests {
     #[test]
     fn stray_folders_and_line_ends_are_caught() {
         let check = |text: &str| check_text(&("a.md".to_owned(), text.to_owned())).len();
-        for own in ["ho!me/me", "wo!rk/x", "ro!ot/.cache", "Us!ers/me"] {
+        for own in ["ho!me/me", "ro!ot/.cache", "Us!ers/me"] {
             let own = own.replace('!', "");
             assert_eq!(check(&format!("see /{own}\n")), 1, "{own}");
             assert_eq!(check(&format!("\"/{own}\"\n")), 1, "{own}");
