@@ -284,6 +284,8 @@ impl EditorHost {
         ] {
             self.set(name, text)?;
         }
+        // To the far corner of the screen: under the pointer things look different.
+        self.point(i16::MAX / 2, i16::MAX / 2)?;
         self.play(Play::Silence);
         self.run(Duration::from_millis(100))?;
         self.play(Play::Nothing);

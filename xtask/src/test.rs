@@ -186,7 +186,9 @@ fn rust_tests(built: Option<&Built>) -> Result<Counts> {
     if let (None, Some(xvfb_run)) = (screen, find("xvfb-run")) {
         let cargo = command.get_program().to_owned();
         command = Command::new(xvfb_run);
-        command.args(["--auto-servernum", "--server-args=-screen 0 1920x1200x24"]).arg(cargo);
+        command
+            .args(["--auto-servernum", "--server-args=-screen 0 1920x1200x24 -noreset"])
+            .arg(cargo);
         command.current_dir(workspace::root());
     }
     command.args(["test", "--workspace", "--no-fail-fast"]);
