@@ -1,26 +1,12 @@
 //! The whole engine, beside the loudness meter of the `ebur128` crate on the same signal: read the
 //! figures as a ratio to that reference, since machines differ and are noisy.
 
+mod programme;
+
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
+use programme::{FRAMES, programme};
 use std::hint::black_box;
 use tenon_dsp::{Channels, Control, Processor, Settings};
-
-const FRAMES: usize = 48_000;
-
-/// A second of decaying noise bursts.
-fn programme() -> [Vec<f32>; 2] {
-    let mut state = 1u32;
-    let mut channel = || {
-        (0..FRAMES)
-            .map(|n| {
-                state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-                let envelope = (-((n % 24_000) as f32) / 6_000.0).exp();
-                0.5 * envelope * (state as f32 / 2_147_483_648.0 - 1.0)
-            })
-            .collect()
-    };
-    [channel(), channel()]
-}
 
 fn engine(c: &mut Criterion) {
     let [left, right] = programme();

@@ -1,28 +1,15 @@
 //! The togetherness analyser beside the engine on the same second of signal: read its figure as a
 //! ratio to the engine's, or as a share of the second it takes in.
 
+mod programme;
+
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
+use programme::{FRAMES, programme};
 use std::hint::black_box;
 use tenon_dsp::{Channels, Control, Processor, Settings, Togetherness};
 
 const RATE_HZ: f64 = 48_000.0;
-const FRAMES: usize = 48_000;
 const BLOCK: usize = 512;
-
-/// A second of decaying noise bursts.
-fn programme() -> [Vec<f32>; 2] {
-    let mut state = 1u32;
-    let mut channel = || {
-        (0..FRAMES)
-            .map(|n| {
-                state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-                let envelope = (-((n % 24_000) as f32) / 6_000.0).exp() + 0.01;
-                0.5 * envelope * (state as f32 / 2_147_483_648.0 - 1.0)
-            })
-            .collect()
-    };
-    [channel(), channel()]
-}
 
 fn engine() -> Processor {
     let mut processor = Processor::new();
