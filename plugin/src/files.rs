@@ -6,7 +6,7 @@
 
 use std::fmt;
 use std::fs::{self, File, OpenOptions};
-use std::io::{self, BufWriter, Seek, Write};
+use std::io::{self, BufWriter, Read, Seek, Write};
 use std::path::{Path, PathBuf};
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
@@ -222,7 +222,7 @@ pub fn read(path: &Path) -> Result<Audio, FileError> {
 }
 
 fn decode(path: &Path) -> Result<Audio, Problem> {
-    let file = File::open(path).map_err(Problem::Read)?;
+    let mut file = File::open(path).map_err(Problem::Read)?;
     let metadata = file.metadata().map_err(Problem::Read)?;
     if metadata.is_dir() {
         return Err(Problem::Folder);
@@ -230,6 +230,11 @@ fn decode(path: &Path) -> Result<Audio, Problem> {
     // A pipe has no length either, and may well have audio.
     if metadata.is_file() && metadata.len() == 0 {
         return Err(Problem::Empty);
+    }
+    if metadata.is_file()
+        && let Some(kind) = other_kind(&mut file).map_err(Problem::Read)?
+    {
+        return Err(Problem::NotAudio(format!("it is {kind}")));
     }
     let stream = MediaSourceStream::new(Box::new(file), MediaSourceStreamOptions::default());
     let mut format = symphonia::default::get_probe()
@@ -275,6 +280,22 @@ fn decode(path: &Path) -> Result<Audio, Problem> {
     }
     check_numbers(&audio)?;
     Ok(audio)
+}
+
+/// What a file is that calls itself, by its first bytes, a kind of audio that is not read. The reader
+/// would take chance bytes in it for something else.
+fn other_kind(file: &mut File) -> io::Result<Option<&'static str>> {
+    let mut head = Vec::new();
+    file.take(12).read_to_end(&mut head)?;
+    file.rewind()?;
+    let at = |from: usize, name: &[u8]| head.get(from..from + name.len()) == Some(name);
+    Ok(match () {
+        () if at(0, b"FORM") && (at(8, b"AIFF") || at(8, b"AIFC")) => Some("an AIFF file"),
+        () if at(4, b"ftyp") => Some("an MP4 file"),
+        () if at(0, b"RF64") => Some("an RF64 file"),
+        () if at(0, b"caff") => Some("a CAF file"),
+        () => None,
+    })
 }
 
 /// The decoder of the first audio track, and the frames that the file says it has.

@@ -17,6 +17,7 @@ use crate::report::{
     Comparison, Figures, GainReduction, Match, Measured, Meter, Report, TogetherMeter,
     TogetherReport,
 };
+use crate::text::to_text;
 
 /// What is to be rendered.
 #[derive(Debug, Clone, PartialEq)]
@@ -160,6 +161,15 @@ pub fn render(job: &Job, progress: &mut dyn FnMut(f64)) -> Result<Rendered, Rend
         progress,
     };
     let mut notes = Vec::new();
+    for control in [Control::Bypass, Control::Listen, Control::Compare] {
+        if job.settings[control] != 0.0 {
+            notes.push(format!(
+                "{} is {}, so the output is not the processed signal, and what stands under after is of that.",
+                control.spec().id,
+                to_text(control, job.settings[control])
+            ));
+        }
+    }
 
     let before = run.measure_dry();
     let match_gain_db = match matching {

@@ -923,3 +923,35 @@ fn compare_measures_two_files_as_a_render_does_its_own() {
     let message = text(&refused.stderr);
     assert!(message.contains("other.wav") && message.contains("44100"), "{message}");
 }
+
+/// Kinds of audio that are not read are named, not taken for something else.
+#[test]
+fn other_kinds_of_audio_are_named() {
+    let bench = Bench::new();
+    for (head, kind) in [
+        (b"FORM\0\0\x10\0AIFFCOMM".as_slice(), "an AIFF file"),
+        (b"\0\0\0\x20ftypM4A \0\0\0\0", "an MP4 file"),
+        (b"RF64\xff\xff\xff\xffWAVEds64", "an RF64 file"),
+        (b"caff\0\x01\0\0desc", "a CAF file"),
+    ] {
+        // What follows may look like anything.
+        let content = [head, &[0xff; 4_000]].concat();
+        fs::write(bench.path("in.wav"), content).unwrap();
+        let message = bench.refuse(&["in.wav", "-o", "out.wav"]);
+        assert!(message.contains("in.wav") && message.contains(kind), "{message}");
+    }
+}
+
+#[test]
+fn listening_to_something_else_is_said() {
+    let bench = Bench::new();
+    bench.write("in.wav", &drums(1.0));
+    for (setting, said) in [
+        ("bypass=on", "bypass is on"),
+        ("listen=delta", "listen is delta"),
+        ("compare=on", "compare is on"),
+    ] {
+        let (_, notes) = bench.render(&["in.wav", "-o", "out.wav", "--set", setting]);
+        assert!(notes.contains(said), "{notes}");
+    }
+}
