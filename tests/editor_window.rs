@@ -293,6 +293,63 @@ fn two_instances_close_in_either_order() {
     }
 }
 
+/// Without a graphics card only what changed is drawn.
+#[test]
+fn what_was_drawn_in_parts_looks_as_if_drawn_at_once() {
+    let _alone = alone();
+    let mut host = open();
+    for place in [THRESHOLD, THRESHOLD_VALUE, MENU, (300, 200), (900, 300), (800, 600)] {
+        host.point(place.0, place.1).unwrap();
+        settle(&mut host);
+    }
+    host.click(1, MENU.0, MENU.1).unwrap();
+    settle(&mut host);
+    host.click(1, MENU.0, MENU.1).unwrap();
+    host.drag(THRESHOLD, (THRESHOLD.0 + 60, THRESHOLD.1)).unwrap();
+    // To the far corner of the screen: under the pointer things look different.
+    host.point(i16::MAX / 2, i16::MAX / 2).unwrap();
+    host.play(Play::Nothing);
+    host.run(Duration::from_secs(2)).unwrap();
+    let in_parts = host.picture_at_rest().unwrap();
+    // Another size is drawn at once.
+    host.resize(SIZE.0 + 40, SIZE.1).unwrap();
+    settle(&mut host);
+    host.resize(SIZE.0, SIZE.1).unwrap();
+    assert!(host.picture_at_rest().unwrap() == in_parts);
+}
+
+#[test]
+#[allow(unsafe_code)]
+fn a_dropped_preset_is_kept_and_a_damaged_one_named() {
+    let _alone = alone();
+    let home = tempfile::tempdir().unwrap();
+    // SAFETY: one test runs at a time, and no host with its threads is alive yet.
+    unsafe { std::env::set_var("XDG_CONFIG_HOME", home.path()) };
+    let mut host = open();
+    let whole = home.path().join("from elsewhere.json");
+    let text = r#"{"format":"tenon preset","version":1,"name":"Found","settings":{"mix":25}}"#;
+    std::fs::write(&whole, text).unwrap();
+    let damaged = home.path().join("damaged.json");
+    std::fs::write(&damaged, &text[..40]).unwrap();
+    let before = host.picture().unwrap();
+    for file in [&whole, &damaged] {
+        let held = host.drop_file(file, (300, 300)).unwrap().expect("files are taken");
+        // The sheet says what letting go would do.
+        assert!(held.difference(&before) > 0.02);
+        settle(&mut host);
+    }
+    let kept = home.path().join("Tenon/presets");
+    let kept: Vec<_> = std::fs::read_dir(kept).unwrap().map(|file| file.unwrap().path()).collect();
+    assert_eq!(kept.len(), 1, "{kept:?}");
+    assert!(std::fs::read_to_string(&kept[0]).unwrap().contains("\"Found\""));
+    host.key(&[CONTROL], u32::from('z')).unwrap();
+    settle(&mut host);
+    assert!(!kept[0].exists(), "undo takes it back");
+    drop(host);
+    // SAFETY: as above; the host and its threads are gone.
+    unsafe { std::env::remove_var("XDG_CONFIG_HOME") };
+}
+
 /// Processor time of this process in seconds, but for what plays audio.
 fn processor_s() -> f64 {
     let tasks = std::fs::read_dir("/proc/self/task").unwrap();

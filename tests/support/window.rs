@@ -26,8 +26,10 @@ use clack_host::events::{EventFlags, EventHeader};
 use clack_host::prelude::*;
 use clack_host::utils::{BeatTime, SecondsTime};
 use x11rb::connection::Connection;
+use x11rb::protocol::Event;
 use x11rb::protocol::xproto::{
-    self, ConfigureWindowAux, ConnectionExt as _, CreateWindowAux, ImageFormat, WindowClass,
+    self, ConfigureWindowAux, ConnectionExt as _, CreateWindowAux, ImageFormat, PropMode,
+    WindowClass,
 };
 use x11rb::protocol::xtest::ConnectionExt as _;
 use x11rb::rust_connection::RustConnection;
@@ -496,6 +498,36 @@ impl EditorHost {
         self.button(1, false)
     }
 
+    /// Holds a file over a place of the editor and drops it there, as a file manager does (XDND,
+    /// version 5). Gives what the window looked like before it was let go, or nothing when the editor
+    /// does not take it.
+    ///
+    /// # Errors
+    /// When the editor is closed, does not answer, or the screen refuses.
+    pub fn drop_file(&mut self, file: &Path, at: (i16, i16)) -> Result<Option<Picture>> {
+        let window = self.window.ok_or("the editor is closed")?;
+        let tree = self.screen.query_tree(window)?.reply()?;
+        let target = *tree.children.first().ok_or("the editor has no window")?;
+        let at = (self.place.0 + at.0, self.place.1 + at.1);
+        let mut source = DragSource::new(target, self.root, file)?;
+        source.enter(at)?;
+        let mut picture = None;
+        for _ in 0..100 {
+            self.run(Duration::from_millis(20))?;
+            match source.answer()? {
+                Some(DragAnswer::Willing) if picture.is_none() => {
+                    self.run(Duration::from_millis(600))?;
+                    picture = Some(self.picture()?);
+                    source.let_go()?;
+                }
+                Some(DragAnswer::Willing) | None => (),
+                Some(DragAnswer::Refused) => return Ok(None),
+                Some(DragAnswer::Taken) => return Ok(picture),
+            }
+        }
+        Err("the editor does not answer to a file held over it".into())
+    }
+
     /// Presses and releases a key, by its X keysym, with others held down.
     ///
     /// # Errors
@@ -604,6 +636,117 @@ impl Drop for EditorHost {
                 self.instance.deactivate(stopped);
             }
         }
+    }
+}
+
+x11rb::atom_manager! {
+    /// What the protocol of dragged things speaks of.
+    DragAtoms: DragAtomsCookie {
+        XdndEnter,
+        XdndPosition,
+        XdndStatus,
+        XdndDrop,
+        XdndFinished,
+        XdndSelection,
+        XdndActionCopy,
+        URI_LIST: b"text/uri-list",
+    }
+}
+
+/// What the window under a dragged file says.
+enum DragAnswer {
+    /// It would take the file.
+    Willing,
+    /// It has the file.
+    Taken,
+    /// It does not want the file.
+    Refused,
+}
+
+/// A window that a file is dragged from.
+struct DragSource {
+    screen: RustConnection,
+    atoms: DragAtoms,
+    window: xproto::Window,
+    target: xproto::Window,
+    uri: String,
+}
+
+impl DragSource {
+    fn new(target: xproto::Window, root: xproto::Window, file: &Path) -> Result<Self> {
+        let (screen, _) = x11rb::connect(None)?;
+        let atoms = DragAtoms::new(&screen)?.reply()?;
+        let window = screen.generate_id()?;
+        let aux = CreateWindowAux::new();
+        let class = WindowClass::INPUT_OUTPUT;
+        screen.create_window(0, window, root, 0, 0, 1, 1, 0, class, 0, &aux)?;
+        screen.set_selection_owner(window, atoms.XdndSelection, x11rb::CURRENT_TIME)?;
+        screen.sync()?;
+        let uri = format!("file://{}\r\n", file.display());
+        Ok(Self { screen, atoms, window, target, uri })
+    }
+
+    fn tell(&self, kind: xproto::Atom, data: [u32; 4]) -> Result<()> {
+        let data = [self.window, data[0], data[1], data[2], data[3]];
+        let event = xproto::ClientMessageEvent::new(32, self.target, kind, data);
+        self.screen.send_event(false, self.target, xproto::EventMask::NO_EVENT, event)?;
+        self.screen.sync()?;
+        Ok(())
+    }
+
+    fn enter(&self, (x, y): (i16, i16)) -> Result<()> {
+        const VERSION: u32 = 5;
+        self.tell(self.atoms.XdndEnter, [VERSION << 24, self.atoms.URI_LIST, 0, 0])?;
+        let place = (x as u32) << 16 | y as u32;
+        let now = x11rb::CURRENT_TIME;
+        self.tell(self.atoms.XdndPosition, [0, place, now, self.atoms.XdndActionCopy])
+    }
+
+    fn let_go(&self) -> Result<()> {
+        self.tell(self.atoms.XdndDrop, [0, x11rb::CURRENT_TIME, 0, 0])
+    }
+
+    /// Hands the file over when asked to, and gives what the target says, once it says something.
+    fn answer(&mut self) -> Result<Option<DragAnswer>> {
+        while let Some(event) = self.screen.poll_for_event()? {
+            match event {
+                Event::SelectionRequest(request) => {
+                    self.screen.change_property8(
+                        PropMode::REPLACE,
+                        request.requestor,
+                        request.property,
+                        request.target,
+                        self.uri.as_bytes(),
+                    )?;
+                    let notify = xproto::SelectionNotifyEvent {
+                        response_type: xproto::SELECTION_NOTIFY_EVENT,
+                        sequence: 0,
+                        time: request.time,
+                        requestor: request.requestor,
+                        selection: request.selection,
+                        target: request.target,
+                        property: request.property,
+                    };
+                    let mask = xproto::EventMask::NO_EVENT;
+                    self.screen.send_event(false, request.requestor, mask, notify)?;
+                    self.screen.sync()?;
+                }
+                Event::ClientMessage(message) => {
+                    let accepted = message.data.as_data32()[1] & 1 == 1;
+                    if !accepted {
+                        return Ok(Some(DragAnswer::Refused));
+                    }
+                    if message.type_ == self.atoms.XdndStatus {
+                        return Ok(Some(DragAnswer::Willing));
+                    }
+                    if message.type_ == self.atoms.XdndFinished {
+                        return Ok(Some(DragAnswer::Taken));
+                    }
+                }
+                _ => (),
+            }
+        }
+        Ok(None)
     }
 }
 

@@ -129,6 +129,7 @@ const ORDERS: &[Order] = &[
             ("editor/panels/chart.rs", NO_ENGINE),
             ("editor/panels/controls.rs", NO_ENGINE),
             ("editor/panels/foot.rs", NO_ENGINE),
+            ("editor/panels/drop.rs", NO_ENGINE),
             ("editor/panels/preset_menu.rs", NO_ENGINE),
             ("editor/panels/main_menu.rs", NO_ENGINE),
             ("editor/panels/heard.rs", NO_ENGINE),

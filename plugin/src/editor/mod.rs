@@ -43,9 +43,8 @@ use shown::Shown;
 use together::together;
 
 /// How often the editor looks for news from the audio thread. One atomic read; it draws only
-/// when there are some. The chart moves on by 3 points at a time, and even drawn without a graphics
-/// card takes less than a quarter of a core.
-const POLL: Duration = Duration::from_millis(40);
+/// when there are some, and at most as often as the window library offers a frame.
+const POLL: Duration = Duration::from_millis(16);
 
 /// Opens editors, each with the size and zoom that are saved at that moment.
 pub struct BusEditor {

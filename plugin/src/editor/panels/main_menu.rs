@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use egui::Ui;
 
-use super::preset_menu::keep;
+use super::drop;
 use crate::editor::clipboard;
 use crate::editor::hand::Hand;
 use crate::editor::help::Help;
@@ -76,16 +76,10 @@ fn zooms(ui: &mut Ui, help: &mut Help) {
     }
 }
 
-/// Takes in what was pasted or dropped: settings as text, or the path of a preset file.
+/// Takes in what was pasted: settings as text, or the path of a preset file.
 pub(super) fn take_in(ui: &Ui, text: &str, hand: &mut Hand<'_>) {
     if let Some(file) = path(text) {
-        match hand.bench.library.import(&file) {
-            Ok((name, changes)) => {
-                let done = format!("{name:?} is among your presets now.");
-                keep(ui, Ok(changes), done, None, hand);
-            }
-            Err(error) => Help::answer(ui, format!("Not taken in: {error}.")),
-        }
+        Help::answer(ui, drop::take_in(&[file], hand));
         return;
     }
     match from_lines(text, hand.settings()) {

@@ -2,6 +2,7 @@
 
 mod chart;
 mod controls;
+mod drop;
 mod foot;
 mod heard;
 mod main_menu;
@@ -59,6 +60,7 @@ pub(crate) fn sheet(ui: &mut Ui, window: Rect, sheet: Sheet<'_, '_>) -> bool {
     controls::show(ui, controls, groups, hand, &mut help);
     let held = chart::show(ui, rest, shown, feed, &mut help);
     readings::show(ui, readings, shown, &mut help);
+    drop::show(ui, window, hand);
     foot::show(ui, foot, window, help);
     held
 }

@@ -122,7 +122,7 @@ fn keep_entries(ui: &mut Ui, name: &str, by_key: bool, hand: &mut Hand<'_>, help
 }
 
 /// Remembers what became of the files, and says so.
-pub(super) fn keep(
+fn keep(
     ui: &Ui,
     changes: Result<Vec<Change>, LibraryError>,
     done: String,
