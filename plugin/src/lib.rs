@@ -12,7 +12,9 @@ mod state;
 
 mod feed;
 mod listener;
+mod blind;
 
+mod pair;
 mod audio;
 
 mod editor;
@@ -30,6 +32,7 @@ use nice_plug_egui::RepaintNotifier;
 use tenon_dsp::Processor;
 
 use audio::Audio;
+use blind::Blind;
 use editor::BusEditor;
 use feed::FeedOut;
 use listener::Listener;
@@ -41,6 +44,7 @@ pub struct Bus {
     audio: Audio,
     feed: Arc<Mutex<FeedOut>>,
     listener: Listener,
+    blind: Arc<Mutex<Blind>>,
     repaint: RepaintNotifier,
 }
 
@@ -49,11 +53,13 @@ impl Default for Bus {
         let processor = Processor::new();
         let (feed_in, feed_out) = feed::feed(processor.readings());
         let (listener_in, listener) = listener::listener();
+        let (blind_in, blind) = blind::blind();
         Self {
             state: Arc::default(),
-            audio: Audio::new(processor, feed_in, listener_in),
+            audio: Audio::new(processor, feed_in, listener_in, blind_in),
             feed: Arc::new(Mutex::new(feed_out)),
             listener,
+            blind: Arc::new(Mutex::new(blind)),
             repaint: RepaintNotifier::new(),
         }
     }
@@ -92,7 +98,8 @@ impl Plugin for Bus {
         config: &BufferConfig,
         context: &mut impl ActivateContext<Self>,
     ) -> bool {
-        match self.audio.activate(layout, f64::from(config.sample_rate), &self.state) {
+        let config = (f64::from(config.sample_rate), config.process_mode);
+        match self.audio.activate(layout, config, &self.state) {
             Ok(latency) => {
                 // The framework passes this on only when it has changed.
                 context.set_latency_samples(latency);

@@ -105,6 +105,8 @@ const ORDERS: &[Order] = &[
             ("state.rs", NO_SCREEN),
             ("feed.rs", NO_HOST),
             ("listener.rs", NO_HOST),
+            ("blind.rs", NO_HOST),
+            ("pair.rs", NO_SCREEN_NO_LOCKS),
             ("audio.rs", NO_SCREEN_NO_LOCKS),
             ("editor/figures.rs", NO_ENGINE),
             ("editor/bench.rs", NO_ENGINE),
