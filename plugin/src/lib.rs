@@ -5,7 +5,11 @@ pub mod text;
 
 pub mod presets;
 
+pub mod files;
+
 mod library;
+
+pub mod trial;
 
 mod params;
 mod state;
@@ -21,7 +25,6 @@ mod editor;
 
 mod vst3;
 
-pub mod files;
 pub mod render;
 pub mod report;
 
