@@ -9,6 +9,10 @@ use crate::blind::{BlindIn, End, Opposite, Stage, Word};
 /// Samples processed at once, at most.
 pub(crate) const CHUNK: usize = 512;
 
+/// Hops for which a fresh engine, or one at fresh settings, is not measured: a second. Until its gain
+/// has come down, it is far too loud.
+const SETTLING_HOPS: u32 = 50;
+
 /// How far a trial has come on this side.
 #[derive(Debug, Clone, Copy, PartialEq)]
 enum Now {
@@ -26,6 +30,8 @@ pub(crate) struct Pair {
     /// The settings in force, as they were measured last.
     mine: Settings,
     sides: Sides,
+    /// Hops until what is measured counts.
+    settling: u32,
     now: Now,
     session: u32,
     /// What was ended here, and why.
@@ -49,6 +55,7 @@ impl Pair {
             other_settings: Settings::default(),
             mine: Settings::default(),
             sides: Sides::new(),
+            settling: 0,
             now: Now::Off,
             session: 0,
             ended: None,
@@ -160,13 +167,13 @@ impl Pair {
             self.other.keep_levels(true);
             self.other.reset();
             self.sides.reset();
-            self.sides.measure_anew();
+            self.settling = SETTLING_HOPS;
             self.news = true;
         } else if settings != self.other_settings {
             self.put(settings, loudness_match);
-            self.sides.measure_anew();
+            self.settling = SETTLING_HOPS;
         } else if moved {
-            self.sides.measure_anew();
+            self.settling = SETTLING_HOPS;
         } else if self.other.match_memory().gain_db != loudness_match.gain_db {
             self.other.glide_match(loudness_match);
         }
@@ -202,6 +209,7 @@ impl Pair {
             self.sides.set_level(first - second);
         }
         self.sides.measure_anew();
+        self.settling = 0;
         self.now = Now::Running;
         self.news = true;
     }
@@ -236,6 +244,10 @@ impl Pair {
     /// Tells the editor how it stands: when that has changed, and at the end of every hop while both
     /// are measured. True when there is something new to show.
     pub(crate) fn tell(&mut self, mine: &Settings, hop: bool) -> bool {
+        if hop && self.settling > 0 {
+            self.settling -= 1;
+            self.sides.measure_anew();
+        }
         let news = std::mem::take(&mut self.news);
         if news || hop && self.is_open() {
             let end = self.ended.filter(|(session, _)| *session == self.session);
