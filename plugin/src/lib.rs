@@ -88,7 +88,8 @@ impl Plugin for Bus {
 
     fn editor(&mut self, _executor: AsyncExecutor<Self>) -> Option<BusEditor> {
         let sources = (self.feed.clone(), self.listener.clone());
-        Some(BusEditor::new(self.state.clone(), sources, self.repaint.clone()))
+        let blind = self.blind.clone();
+        Some(BusEditor::new(self.state.clone(), sources, blind, self.repaint.clone()))
     }
 
     fn filter_state(state: &mut PluginState) {

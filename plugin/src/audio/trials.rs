@@ -104,7 +104,9 @@ fn the_processed_is_the_engines_and_the_dry_is_the_input_at_one_gain() {
     let held = &[HARD, &[(Control::MatchHold, 1.0)]].concat();
     let mut processed = running(held, Opposite::Dry, false);
     let mut plain = Playing::new(held);
-    [1, 8, 1].map(|seconds| plain.play(seconds * S));
+    for seconds in [1, 8, 1] {
+        plain.play(seconds * S);
+    }
     let (alone, _) = plain.play(S);
     assert_eq!(bits(&processed.play(S).0[1]), bits(&alone[1]));
 

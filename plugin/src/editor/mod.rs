@@ -11,6 +11,7 @@ mod layout;
 mod theme;
 mod together;
 mod trace;
+mod trial;
 mod demo;
 mod shown;
 mod widgets;
@@ -32,15 +33,18 @@ use nice_plug_egui::{
     RepaintNotifier, create_egui_editor,
 };
 
+use crate::blind::Blind;
 use crate::feed::FeedOut;
 use crate::library::Library;
 use crate::listener::{Listener, Listening};
 use crate::state::{BusState, View};
+use crate::trial::record::users_folder;
 
 use bench::Bench;
 use hand::Hand;
 use shown::Shown;
 use together::together;
+use trial::Conductor;
 
 /// How often the editor looks for news from the audio thread. One atomic read; it draws only
 /// when there are some. The chart moves on by 3 points at a time, and even drawn without a graphics
@@ -52,6 +56,7 @@ pub struct BusEditor {
     state: Arc<BusState>,
     feed: Arc<Mutex<FeedOut>>,
     listener: Listener,
+    blind: Arc<Mutex<Blind>>,
     repaint: RepaintNotifier,
     /// Outlives the window, so that undo does.
     bench: Arc<Mutex<Bench>>,
@@ -60,16 +65,17 @@ pub struct BusEditor {
 }
 
 impl BusEditor {
-    /// An editor of `state` that shows readings and togetherness from its sources. Drawing is asked
-    /// for through `repaint`.
+    /// An editor of `state` that shows readings and togetherness from its sources and conducts blind
+    /// trials through `blind`. Drawing is asked for through `repaint`.
     pub(crate) fn new(
         state: Arc<BusState>,
         (feed, listener): (Arc<Mutex<FeedOut>>, Listener),
+        blind: Arc<Mutex<Blind>>,
         repaint: RepaintNotifier,
     ) -> Self {
         let bench = Arc::new(Mutex::new(Bench::new(Library::of_user())));
         let system_scale = Arc::new(AtomicU32::new(1.0_f32.to_bits()));
-        Self { state, feed, listener, repaint, bench, system_scale }
+        Self { state, feed, listener, blind, repaint, bench, system_scale }
     }
 }
 
@@ -93,6 +99,8 @@ impl Editor for BusEditor {
             listener: self.listener.clone(),
             listening: None,
             bench: self.bench.clone(),
+            blind: self.blind.clone(),
+            trial: Conductor::new(users_folder().ok()),
             zoom: zoom(view),
             host: None,
             picture: demo::dark_picture(),
@@ -148,6 +156,9 @@ struct Sheet {
     /// Togetherness is measured while the editor is open.
     listening: Option<Listening>,
     bench: Arc<Mutex<Bench>>,
+    blind: Arc<Mutex<Blind>>,
+    /// A trial ends when the window closes.
+    trial: Conductor,
     system_scale: Arc<AtomicU32>,
     zoom: f32,
     host: Option<GuiContext>,
@@ -185,6 +196,7 @@ impl NiceEguiApp for Sheet {
         frame.set_clear_color(theme::of(ui).paper.into());
         let mut feed = self.feed.lock().unwrap_or_else(PoisonError::into_inner);
         let mut bench = self.bench.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut blind = self.blind.lock().unwrap_or_else(PoisonError::into_inner);
         let listener = &self.listener;
         self.shown.update(ui.ctx(), &mut feed, || together(listener));
 
@@ -198,7 +210,8 @@ impl NiceEguiApp for Sheet {
         let mut draw = |ui: &mut egui::Ui, rect| {
             let (hand, shown) = (&mut hand, &self.shown);
             let (state, groups) = (&*self.state, panels::GROUPS);
-            let sheet = panels::Sheet { hand, shown, feed: &feed, state, groups };
+            let (trial, blind) = (&mut self.trial, &mut *blind);
+            let sheet = panels::Sheet { hand, shown, feed: &feed, state, trial, blind, groups };
             panels::sheet(ui, rect, sheet)
         };
         let held = if window.width() < min.x || window.height() < min.y {
@@ -237,6 +250,9 @@ impl NiceEguiApp for Sheet {
 
 impl Drop for Sheet {
     fn drop(&mut self) {
+        // What is heard is chosen in the window only.
+        let mut blind = self.blind.lock().unwrap_or_else(PoisonError::into_inner);
+        self.trial.stop(None, &mut blind);
         // A window that closes in mid-drag lets go of the control.
         if let Some(host) = &self.host {
             let mut bench = self.bench.lock().unwrap_or_else(PoisonError::into_inner);
