@@ -57,6 +57,11 @@ impl Side {
         }
     }
 
+    /// One of the two, each as likely as the other.
+    pub(crate) fn draw(random: &mut impl CryptoRng) -> Self {
+        if random.random() { Self::Second } else { Self::First }
+    }
+
     /// Its place in a pair.
     pub fn index(self) -> usize {
         match self {
@@ -111,15 +116,21 @@ impl std::fmt::Display for PlanError {
 
 impl std::error::Error for PlanError {}
 
+/// A generator that cannot be predicted, seeded by the system.
+///
+/// # Errors
+/// When the system gives no random numbers.
+pub(crate) fn unpredictable() -> Result<StdRng, PlanError> {
+    StdRng::try_from_rng(&mut SysRng).map_err(|error| PlanError::NoRandomness(error.to_string()))
+}
+
 impl Plan {
     /// A plan in an order that nobody knows.
     ///
     /// # Errors
     /// When the number of trials is none of [`TRIALS`], or the system gives no random numbers.
     pub fn new(kind: Kind, trials: u32) -> Result<Self, PlanError> {
-        let mut random = StdRng::try_from_rng(&mut SysRng)
-            .map_err(|error| PlanError::NoRandomness(error.to_string()))?;
-        Self::draw(kind, trials, &mut random)
+        Self::draw(kind, trials, &mut unpredictable()?)
     }
 
     /// A plan in the order that a generator gives.
@@ -130,8 +141,19 @@ impl Plan {
         if !TRIALS.contains(&trials) {
             return Err(PlanError::Trials(trials));
         }
-        let side = |second| if second { Side::Second } else { Side::First };
-        Ok(Self { kind, hidden: (0..trials).map(|_| side(random.random())).collect() })
+        Ok(Self { kind, hidden: (0..trials).map(|_| Side::draw(random)).collect() })
+    }
+
+    /// A plan in an order that has been drawn before.
+    ///
+    /// # Errors
+    /// When the number of trials is none of [`TRIALS`].
+    pub(crate) fn of(kind: Kind, hidden: Vec<Side>) -> Result<Self, PlanError> {
+        let trials = u32::try_from(hidden.len()).unwrap_or(u32::MAX);
+        if !TRIALS.contains(&trials) {
+            return Err(PlanError::Trials(trials));
+        }
+        Ok(Self { kind, hidden })
     }
 
     /// What is asked.

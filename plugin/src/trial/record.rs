@@ -108,8 +108,10 @@ impl Record {
         let answer = |(&hidden, &chosen)| Answer { hidden, chosen };
         let answers: Vec<Answer> = plan.hidden().iter().zip(chosen).map(answer).collect();
         let planned = plan.trials();
-        let Outcome { count, p, words } = Outcome::of(plan.kind(), planned, &answers, &sides);
+        let answered = answers.len() as u32;
+        let (count, p) = counted(plan.kind(), &answers);
         let [first, second] = sides;
+        let words = verdict(plan.kind(), planned, answered, count, &second.name);
         Self {
             format: FORMAT.to_owned(),
             version: VERSION,
@@ -117,8 +119,8 @@ impl Record {
             date: written_date(date),
             kind: plan.kind(),
             planned,
-            answered: answers.len() as u32,
-            stopped_early: (answers.len() as u32) < planned,
+            answered,
+            stopped_early: answered < planned,
             first,
             second,
             loudness_difference_lu: loudness_difference_lu.filter(|lu| lu.is_finite()),
@@ -217,50 +219,52 @@ impl Record {
         if answered > record.planned || record.planned > chance::MOST {
             return Err(RecordError::Altered);
         }
-        let sides = [record.first.clone(), record.second.clone()];
-        let result = Outcome::of(record.kind, record.planned, &record.answers, &sides);
+        let (count, p) = counted(record.kind, &record.answers);
         let same = record.answered == answered
             && record.stopped_early == (answered < record.planned)
-            && record.count == result.count
-            && (record.p - result.p).abs() < 1e-12;
+            && record.count == count
+            && (record.p - p).abs() < 1e-12;
         same.then_some(record).ok_or(RecordError::Altered)
     }
 }
 
-/// What answers amount to.
-struct Outcome {
-    count: u32,
-    p: f64,
-    words: String,
+/// The result of a trial in words: `count` answers of `answered` were right, or preferred the second
+/// side, which goes by `second`.
+///
+/// # Panics
+/// When there are more counted than answered, or more answered than planned.
+pub fn verdict(kind: Kind, planned: u32, answered: u32, count: u32, second: &str) -> String {
+    assert!(answered <= planned, "no more answers than trials");
+    let result = match kind {
+        Kind::Difference => format!("Right: {}.", chance::difference_words(count, answered)),
+        Kind::Preference => {
+            format!("{second} preferred: {}.", chance::preference_words(count, answered))
+        }
+    };
+    match answered {
+        0 => format!("Stopped before the first of {planned} answers."),
+        _ if answered < planned => format!(
+            "{result} Stopped after {answered} of {planned}; who stops when the count pleases makes it look better than it is."
+        ),
+        _ => result,
+    }
 }
 
-impl Outcome {
-    fn of(kind: Kind, planned: u32, answers: &[Answer], sides: &[Tested; 2]) -> Self {
-        let answered = answers.len() as u32;
-        let counted = |answer: &&Answer| match kind {
-            Kind::Difference => answer.chosen == answer.hidden,
-            Kind::Preference => answer.chosen == Side::Second,
-        };
-        let count = answers.iter().filter(counted).count() as u32;
-        let (p, result) = match kind {
-            Kind::Difference => {
-                let words = chance::difference_words(count, answered);
-                (chance::at_least(count, answered), format!("Right: {words}."))
-            }
-            Kind::Preference => {
-                let name = &sides[1].name;
-                let words = chance::preference_words(count, answered);
-                (chance::two_sided(count, answered), format!("{name} preferred: {words}."))
-            }
-        };
-        let words = match answered {
-            0 => format!("Stopped before the first of {planned} answers."),
-            _ if answered < planned => format!(
-                "{result} Stopped after {answered} of {planned}; who stops when the count pleases makes it look better than it is."
-            ),
-            _ => result,
-        };
-        Self { count, p, words }
+/// How many answers count, and how probable that is by chance.
+fn counted(kind: Kind, answers: &[Answer]) -> (u32, f64) {
+    let answered = answers.len() as u32;
+    let count = |counts: &dyn Fn(&Answer) -> bool| {
+        answers.iter().filter(|answer| counts(answer)).count() as u32
+    };
+    match kind {
+        Kind::Difference => {
+            let right = count(&|answer| answer.chosen == answer.hidden);
+            (right, chance::at_least(right, answered))
+        }
+        Kind::Preference => {
+            let second = count(&|answer| answer.chosen == Side::Second);
+            (second, chance::two_sided(second, answered))
+        }
     }
 }
 
@@ -342,7 +346,7 @@ pub fn keep(record: &Record, folder: &Path) -> Result<PathBuf, RecordError> {
         folder.join(format!("{date} {}{end}.{EXTENSION}", record.kind.name()))
     };
     let file = (1..).map(numbered).find(|file| !file.exists()).unwrap_or_default();
-    write(&file, &record.to_text())?;
+    save(record, &file)?;
     Ok(file)
 }
 
@@ -381,6 +385,14 @@ pub fn read(file: &Path) -> Result<Record, RecordError> {
     let text = String::from_utf8(bytes)
         .map_err(|_| RecordError::NotARecord("it is no text".to_owned()))?;
     Record::from_text(&text)
+}
+
+/// Writes one record into a file, over an older one.
+///
+/// # Errors
+/// When the file cannot be written; an older one is then still there.
+pub fn save(record: &Record, file: &Path) -> Result<(), RecordError> {
+    write(file, &record.to_text())
 }
 
 /// Writes records into a CSV file (RFC 4180), a row for every answer, over an older one.
