@@ -199,13 +199,14 @@ impl Pair {
         self.other.restore_match(loudness_match);
     }
 
-    /// Lets everything stand still. What the matches leave between two settings on the programme just
-    /// heard is taken off the opposite; the dry follows the processed by itself.
+    /// Lets everything stand still. What match and compare leave between the sides on the programme
+    /// just heard is taken off the opposite.
     fn start(&mut self, main: &mut Processor, against: Opposite) {
         main.keep_levels(true);
         if against == Opposite::Dry {
             self.other.glide_match(main.match_memory());
-        } else if let Some([first, second]) = self.sides.loudness_lufs() {
+        }
+        if let Some([first, second]) = self.sides.loudness_lufs() {
             self.sides.set_level(first - second);
         }
         self.sides.measure_anew();

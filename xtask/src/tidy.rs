@@ -130,6 +130,7 @@ const ORDERS: &[Order] = &[
             ("editor/demo.rs", NO_ENGINE),
             ("editor/shown.rs", NO_ENGINE),
             ("editor/widgets/bands.rs", NO_ENGINE),
+            ("editor/widgets/focus.rs", NO_ENGINE),
             ("editor/widgets/button.rs", NO_ENGINE),
             ("editor/widgets/choice.rs", NO_ENGINE),
             ("editor/widgets/corner.rs", NO_ENGINE),

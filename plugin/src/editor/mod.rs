@@ -182,6 +182,9 @@ impl NiceEguiApp for Sheet {
         if self.picture.is_some() {
             self.shown = Shown::picture();
         }
+        if demo::is_trial_picture() {
+            self.trial = Conductor::picture();
+        }
         let mut bench = self.bench.lock().unwrap_or_else(PoisonError::into_inner);
         bench.library.read();
         // What waited since the last window closed is of no use any more.

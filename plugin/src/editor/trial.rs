@@ -174,6 +174,22 @@ impl Conductor {
         }
     }
 
+    /// The state for pictures: a trial of which some are answered. Which ones are right does not show.
+    pub(crate) fn picture() -> Self {
+        let mut conductor = Self::new(None);
+        if let Ok(plan) = Plan::new(Kind::Difference, USUAL_TRIALS) {
+            conductor.page = Page::Asking(Asking {
+                plan,
+                chosen: vec![Side::First; 5],
+                playing: Source::Two,
+                heard: [true, true, false],
+                mine: Side::Second,
+                compared: Compared::DryProcessed,
+            });
+        }
+        conductor
+    }
+
     /// Whether the rest of the sheet is to be seen.
     pub(crate) fn is_closed(&self) -> bool {
         matches!(self.page, Page::Closed)

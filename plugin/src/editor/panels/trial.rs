@@ -8,7 +8,7 @@ use crate::blind::Blind;
 use crate::editor::clipboard;
 use crate::editor::figures::{self, fixed};
 use crate::editor::help::Help;
-use crate::editor::layout::{cut_bottom, cut_left, cut_right, cut_top, within};
+use crate::editor::layout::{cut_left, cut_right, cut_top, within};
 use crate::editor::theme;
 use crate::editor::trial::{Asking, Compared, Conductor, LEAST_S, Outcome, Page, Source};
 use crate::editor::widgets::{Button, Choice, Ruler, Touch};
@@ -19,8 +19,10 @@ use crate::trial::record::{Record, Tested};
 
 /// Height of a row of buttons, in points.
 const ROW: f32 = 25.0;
-/// Space between two rows.
-const GAP: f32 = 10.0;
+/// Space between two rows, at least and at most.
+const GAP: (f32, f32) = (7.0, 18.0);
+/// Heights of the sheet between which the space grows.
+const HEIGHTS: (f32, f32) = (400.0, 700.0);
 /// Space between two things in a row.
 const SPACE: f32 = 8.0;
 /// Width of the words left of a choice.
@@ -88,11 +90,18 @@ pub(crate) fn show(
 /// A heading. Gives its line, for the buttons at its right end: they come last, so that the keyboard
 /// meets them last.
 fn head(ui: &Ui, rect: &mut Rect, text: &str) -> Rect {
+    let gap = gap(rect.height());
     let line = cut_top(rect, ROW);
-    cut_top(rect, GAP);
+    cut_top(rect, gap);
     let ink = theme::of(ui).ink;
     ui.painter().text(line.left_center(), Align2::LEFT_CENTER, text, theme::TITLE, ink);
     line
+}
+
+/// Space between two rows on a sheet so high.
+fn gap(height: f32) -> f32 {
+    let share = (height - HEIGHTS.0) / (HEIGHTS.1 - HEIGHTS.0);
+    (GAP.0 + (GAP.1 - GAP.0) * share.clamp(0.0, 1.0)).round()
 }
 
 fn row(ui: &mut Ui, rect: Rect, from: Align, add: impl FnOnce(&mut Ui)) {
@@ -113,7 +122,7 @@ fn words(ui: &Ui, rest: &mut Rect, text: String, font: egui::FontId, faint: bool
     let color = if faint { inks.faint } else { inks.ink };
     let text = ui.painter().layout(text, font, color, rest.width());
     let place = cut_top(rest, text.size().y);
-    cut_top(rest, GAP * 0.6);
+    cut_top(rest, GAP.0);
     ui.painter().galley(place.min, text, color);
 }
 
@@ -160,7 +169,7 @@ fn what(
     let (response, chosen) = choice(ui, rest, "Compare", names, compared);
     help.over(
         &response,
-        "The dry plays at the loudness of the processed. A and B play at their own match, and what that leaves on the passage is taken off. Both run at the quality in use.",
+        "The dry plays at the loudness of the processed, A and B each at its own match; what that leaves between them on the passage is taken off. Both run at the quality in use.",
     );
     if let Some(chosen) = chosen {
         trial.compare(Compared::ALL[chosen], state, blind);
@@ -181,7 +190,7 @@ fn what(
     }
 
     let ruler = cut_top(rest, 36.0);
-    cut_top(rest, GAP * 0.5);
+    cut_top(rest, GAP.0);
     number(ui, ruler, trial, help);
     words(ui, rest, what_it_takes(trial.kind, trial.trials), theme::SMALL, true);
 }
@@ -193,8 +202,9 @@ fn choice(
     names: &[&str],
     taken: usize,
 ) -> (Response, Option<usize>) {
+    let gap = gap(rest.height() + 2.0 * ROW);
     let mut line = cut_top(rest, ROW);
-    cut_top(rest, GAP);
+    cut_top(rest, gap);
     let faint = theme::of(ui).faint;
     let left = cut_left(&mut line, WORDS).left_center();
     ui.painter().text(left, Align2::LEFT_CENTER, word, theme::TEXT, faint);
@@ -274,15 +284,19 @@ fn start(
     blind: &mut Blind,
     help: &mut Help,
 ) {
+    let gap = gap(rect.height() + 6.0 * ROW);
+    cut_top(&mut rect, gap - GAP.0);
     words(ui, &mut rect, standing(trial, state), theme::TEXT, false);
+    cut_top(&mut rect, gap - GAP.0);
     let line = cut_top(&mut rect, ROW);
+    cut_top(&mut rect, gap);
     let can_start = trial.can_start();
     row(ui, line, Align::Min, |ui| {
         let button = ui.add_enabled_ui(can_start, |ui| Button::new("Start").width(110.0).show(ui));
         let button = button.inner;
         help.over(
             &button,
-            "Settings, match and levels stand still while the trial runs; automation is not followed. Set a moderate monitoring level and leave it there.",
+            "Draws an order that nobody knows and begins. The number of trials is fixed from then on.",
         );
         if button.clicked()
             && let Err(error) = trial.start(state, blind)
@@ -290,7 +304,10 @@ fn start(
             Help::answer(ui, format!("Not started: {error}."));
         }
     });
+    words(ui, &mut rect, STANDS_STILL.to_owned(), theme::SMALL, true);
 }
+
+const STANDS_STILL: &str = "Set a moderate monitoring level and leave it there. While the trial runs, settings and levels stand still, whatever is automated, and the sheet shows no reading. Turn away from the meters of the host: they show what is heard.";
 
 /// What still stands in the way, or how loud both are.
 fn standing(trial: &Conductor, state: &BusState) -> String {
@@ -313,13 +330,11 @@ fn standing(trial: &Conductor, state: &BusState) -> String {
         lufs(second),
         fixed(measured_s, 0)
     );
-    let next = match trial.compared {
-        _ if measured_s < LEAST_S => "Play on.".to_owned(),
-        Compared::DryProcessed => "The dry follows the processed.".to_owned(),
-        Compared::Slots => {
-            let taken = (first - second).abs();
-            format!("The {} dB between them will be taken off.", fixed(taken, 1))
-        }
+    let next = if measured_s < LEAST_S {
+        "Play on.".to_owned()
+    } else {
+        let left = (first - second).abs();
+        format!("The {} dB between them will be taken off.", fixed(left, 1))
     };
     format!("{heard} {next}")
 }
@@ -327,9 +342,10 @@ fn standing(trial: &Conductor, state: &BusState) -> String {
 /// Earlier trials, as many as there is room for.
 fn records(ui: &mut Ui, mut rect: Rect, trial: &mut Conductor, help: &mut Help) {
     let inks = theme::of(ui);
-    let buttons = cut_bottom(&mut rect, ROW);
-    cut_bottom(&mut rect, GAP);
-    row(ui, buttons, Align::Min, |ui| {
+    let gap = gap(rect.height() + 2.0 * ROW);
+    let heading = cut_top(&mut rect, ROW);
+    cut_top(&mut rect, gap);
+    row(ui, heading, Align::Max, |ui| {
         let button = Button::new("Export CSV").show(ui);
         help.over(&button, "Writes all records to trials.csv in the folder of the trials.");
         if button.clicked() {
@@ -354,9 +370,9 @@ fn records(ui: &mut Ui, mut rect: Rect, trial: &mut Conductor, help: &mut Help) 
         }
     });
 
-    let heading = cut_top(&mut rect, 20.0);
     let painter = ui.painter();
-    painter.text(heading.left_top(), Align2::LEFT_TOP, "Earlier trials", theme::HEADING, inks.ink);
+    let at = heading.left_center();
+    painter.text(at, Align2::LEFT_CENTER, "Earlier trials", theme::HEADING, inks.ink);
     let lines = trial.damaged.iter().map(|why| format!("Skipped {why}"));
     let lines: Vec<String> = lines.chain(trial.records.iter().map(line)).collect();
     if lines.is_empty() {
@@ -404,7 +420,7 @@ fn ask(ui: &mut Ui, mut rect: Rect, asking: &Asking, help: &mut Help) -> Option<
     let inks = theme::of(ui);
     progress(ui, cut_top(&mut rect, 10.0), number, of);
     let spare = (rect.height() - 210.0).max(0.0);
-    cut_top(&mut rect, 14.0 + spare * 0.12);
+    cut_top(&mut rect, 14.0 + spare * 0.16);
 
     let [first, second] = asking.compared().names();
     let question = match asking.kind() {
@@ -445,7 +461,7 @@ fn ask(ui: &mut Ui, mut rect: Rect, asking: &Asking, help: &mut Help) -> Option<
         }
     }
 
-    cut_top(&mut rect, GAP + spare * 0.1);
+    cut_top(&mut rect, GAP.0 + spare * 0.1);
     let answers = cut_top(&mut rect, ROW + 8.0);
     let texts = match asking.kind() {
         Kind::Difference => [first, second].map(|name| format!("X is {}", in_text(name))),
@@ -529,7 +545,9 @@ fn show_outcome(ui: &mut Ui, mut rect: Rect, outcome: &Outcome, help: &mut Help)
     let line = head(ui, &mut rect, "Result");
     let spare = (rect.width() - WIDEST).max(0.0);
     cut_right(&mut rect, spare);
+    let gap = gap(rect.height()) - GAP.0;
     words(ui, &mut rect, record.words().to_owned(), theme::large(17.0), false);
+    cut_top(&mut rect, gap);
     let tail = match record.kind() {
         Kind::Difference => "one-sided",
         Kind::Preference => "two-sided",
@@ -540,6 +558,7 @@ fn show_outcome(ui: &mut Ui, mut rect: Rect, outcome: &Outcome, help: &mut Help)
         words(ui, &mut rect, format!("It was stopped because {end}."), theme::TEXT, false);
     }
     words(ui, &mut rect, loudness(record), theme::TEXT, false);
+    cut_top(&mut rect, gap);
     words(ui, &mut rect, tested(record.sides()), theme::SMALL, true);
     let kept = match &outcome.kept {
         Ok(file) => format!("Kept as {}.", file.display()),

@@ -2,7 +2,7 @@
 
 use egui::{Align2, Response, Role, Sense, StrokeKind, Ui, WidgetInfo, vec2};
 
-use super::keep_arrows;
+use super::focus::keep_arrows;
 use crate::editor::theme;
 
 /// Room left and right of the text, in points.

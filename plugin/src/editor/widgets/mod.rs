@@ -4,6 +4,7 @@ mod bands;
 mod button;
 mod choice;
 mod corner;
+mod focus;
 mod menu;
 mod ruler;
 mod share;
@@ -19,18 +20,3 @@ pub(crate) use ruler::{Ruler, Touch};
 pub(crate) use share::Share;
 pub(crate) use span::Span;
 pub(crate) use strip::{Curve, Strip};
-
-use egui::{EventFilter, Response};
-
-/// Keeps the keyboard on a thing when an arrow key is pressed: Tab moves on, arrows have meanings of
-/// their own.
-fn keep_arrows(response: &Response) {
-    if response.has_focus() {
-        let arrows = EventFilter {
-            horizontal_arrows: true,
-            vertical_arrows: true,
-            ..EventFilter::default()
-        };
-        response.ctx.memory_mut(|memory| memory.set_focus_lock_filter(response.id, arrows));
-    }
-}
