@@ -511,6 +511,15 @@ fn an_offline_render_never_hears_a_trial() {
     let mut host = in_a_trial();
     host.type_text("1").unwrap();
     assert!(is_dry(&mut host));
+    // Even in a host that does not start audio anew for it.
+    host.set_offline(true).unwrap();
+    assert!(!is_dry(&mut host));
+    host.set_offline(false).unwrap();
+    assert!(!is_dry(&mut host), "what has ended stays ended");
+    drop(host);
+
+    let mut host = in_a_trial();
+    host.type_text("1").unwrap();
     host.restart(true).unwrap();
     assert!(!is_dry(&mut host));
     // Nor does one that is ordered while it renders: nothing can be started.

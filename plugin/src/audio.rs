@@ -139,6 +139,11 @@ impl Audio {
         Ok(self.told as u32)
     }
 
+    /// The host has begun to render offline, or to play, without starting audio anew.
+    pub(crate) fn set_offline(&mut self, offline: bool) {
+        self.pair.set_offline(offline);
+    }
+
     /// Forgets all signal, and starts at the settings of now. Only the quality stays: hosts ask for
     /// the latency when they activate, and not when they reset.
     pub(crate) fn reset(&mut self, state: &BusState) {

@@ -23,6 +23,7 @@ mod audio;
 
 mod editor;
 
+mod clap;
 mod vst3;
 
 pub mod render;
@@ -36,6 +37,7 @@ use tenon_dsp::Processor;
 
 use audio::Audio;
 use blind::Blind;
+use clap::Mode;
 use editor::BusEditor;
 use feed::FeedOut;
 use listener::Listener;
@@ -48,6 +50,7 @@ pub struct Bus {
     feed: Arc<Mutex<FeedOut>>,
     listener: Listener,
     blind: Arc<Mutex<Blind>>,
+    mode: Mode,
     repaint: RepaintNotifier,
 }
 
@@ -63,6 +66,7 @@ impl Default for Bus {
             feed: Arc::new(Mutex::new(feed_out)),
             listener,
             blind: Arc::new(Mutex::new(blind)),
+            mode: Mode::of_new_instance(),
             repaint: RepaintNotifier::new(),
         }
     }
@@ -127,6 +131,9 @@ impl Plugin for Bus {
         context: &mut impl ProcessContext<Self>,
     ) -> ProcessStatus {
         let key = aux.inputs.first().map(Buffer::as_slice_immutable);
+        if let Some(offline) = self.mode.is_offline() {
+            self.audio.set_offline(offline);
+        }
         let place = audio::place(context.transport());
         let processed = self.audio.process(buffer.as_slice(), key, place, &self.state);
         if processed.news {
@@ -168,7 +175,7 @@ impl Vst3Plugin for Bus {
         &[Vst3SubCategory::Fx, Vst3SubCategory::Dynamics, Vst3SubCategory::Mastering];
 }
 
-nice_export_clap!(Bus);
+clap::export!(Bus);
 vst3::export!(Bus);
 
 #[cfg(test)]

@@ -90,11 +90,20 @@ impl Pair {
         Ok(())
     }
 
+    /// While the host renders offline, there is no trial.
+    pub(crate) fn set_offline(&mut self, offline: bool) {
+        self.offline = offline;
+    }
+
     /// Ends the trial, whether it has begun here or not.
     pub(crate) fn end(&mut self, why: End) {
         self.ended = Some((self.session, why));
         self.now = Now::Off;
         self.sides.hear_second(false);
+        if why == End::Offline {
+            // Not even a fade is for the file.
+            self.sides.reset();
+        }
         self.news = true;
     }
 

@@ -307,10 +307,19 @@ impl EditorHost {
     /// When the plug-in refuses.
     pub fn restart(&mut self, offline: bool) -> Result<()> {
         self.stop();
-        let mode = if offline { RenderMode::Offline } else { RenderMode::Realtime };
-        self.render.set(&self.instance.plugin_handle(), mode)?;
+        self.set_offline(offline)?;
         *lock(&self.heard) = Heard::default();
         self.start()
+    }
+
+    /// Renders offline from now on, or plays, while audio goes on. Whether the plug-in asks for a
+    /// restart is not looked at.
+    ///
+    /// # Errors
+    /// When the plug-in refuses.
+    pub fn set_offline(&mut self, offline: bool) -> Result<()> {
+        let mode = if offline { RenderMode::Offline } else { RenderMode::Realtime };
+        Ok(self.render.set(&self.instance.plugin_handle(), mode)?)
     }
 
     fn stop(&mut self) {
