@@ -289,11 +289,9 @@ fn made_text(arguments: MakeArguments) -> Result<String, Box<dyn std::error::Err
 fn scored_text(folder: &Path, answers: &Path) -> Result<String, Box<dyn std::error::Error>> {
     let scored = score(folder, answers)?;
     let record = scored.record;
-    let [before, after] = record.sides();
     let mut text = format!("{}\np = {:.6}\n", record.words(), record.p());
     if let Some(lu) = record.loudness_difference_lu() {
-        let louder = if lu < 0.0 { "softer" } else { "louder" };
-        text += &format!("{} was {:.2} LU {louder} than {}.\n", after.name, lu.abs(), before.name);
+        text += &format!("Loudness difference that remained: {:.2} LU.\n", lu.abs());
     }
     for path in scored.written {
         text += &format!("Wrote {}\n", path.display());

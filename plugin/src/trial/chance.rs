@@ -181,4 +181,30 @@ mod tests {
             assert_eq!(preference_words(count, 16), words);
         }
     }
+
+    #[test]
+    fn the_manual_has_the_right_numbers() {
+        // By the formula, for somebody who is right with a probability of 3/4.
+        let power = |hits: u32, trials: u32| {
+            let choose =
+                |k: u32| (0..k).fold(1.0, |c, i| c * f64::from(trials - i) / f64::from(i + 1));
+            let term =
+                |k: u32| choose(k) * 0.75_f64.powi(k as i32) * 0.25_f64.powi((trials - k) as i32);
+            (hits..=trials).map(term).sum::<f64>()
+        };
+        let manual = include_str!("../../docs/trials.md");
+        let mut rows = 0;
+        for row in manual.lines() {
+            let cells: Vec<&str> = row.split('|').map(str::trim).collect();
+            let Some(trials) = cells.get(1).and_then(|cell| cell.parse::<u32>().ok()) else {
+                continue;
+            };
+            let [p05, p01, two] = [0.05, 0.01, 0.025].map(|level| needed(trials, level).unwrap());
+            let share = format!("{:.0} %", 100.0 * power(p05, trials));
+            let expected = [p05.to_string(), p01.to_string(), two.to_string(), share];
+            assert_eq!(cells[2..6], expected, "{trials} trials");
+            rows += 1;
+        }
+        assert_eq!(rows, 6);
+    }
 }

@@ -444,15 +444,10 @@ fn to_csv(records: &[Record]) -> Result<String, RecordError> {
         let side = |side: Side| record.sides()[side.index()].name.clone();
         let row = |trial: String, answer: Option<&Answer>| {
             let of = |text: &dyn Fn(&Answer) -> String| answer.map(text).unwrap_or_default();
-            let (correct, preferred): (&dyn Fn(&Answer) -> String, &dyn Fn(&Answer) -> String) =
-                match record.kind {
-                    Kind::Difference => {
-                        (&|a| (a.chosen == a.hidden).to_string(), &|_| String::new())
-                    }
-                    Kind::Preference => {
-                        (&|_| String::new(), &|a| (a.chosen == Side::Second).to_string())
-                    }
-                };
+            let asked = |kind: Kind| answer.filter(|_| record.kind == kind);
+            let correct = asked(Kind::Difference).map(|a| a.chosen == a.hidden);
+            let preferred = asked(Kind::Preference).map(|a| a.chosen == Side::Second);
+            let yes = |whether: Option<bool>| whether.map(|w| w.to_string()).unwrap_or_default();
             [
                 record.date.clone(),
                 record.program.clone(),
@@ -469,8 +464,8 @@ fn to_csv(records: &[Record]) -> Result<String, RecordError> {
                 trial,
                 of(&|answer| side(answer.hidden)),
                 of(&|answer| side(answer.chosen)),
-                of(correct),
-                of(preferred),
+                yes(correct),
+                yes(preferred),
                 settings(&record.first),
                 settings(&record.second),
             ]
