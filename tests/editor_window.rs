@@ -89,7 +89,9 @@ const TOLERANCE: f64 = 0.04;
 #[test]
 fn the_demo_looks_as_in_the_docs_and_the_same_each_time() {
     let _alone = alone();
-    for (sheet, name) in [("light", "editor-light.png"), ("dark", "editor-dark.png")] {
+    for (sheet, name) in
+        [("light", "editor-light.png"), ("dark", "editor-dark.png"), ("trial", "editor-trial.png")]
+    {
         let picture = demo(sheet);
         let difference = picture.difference(&kept_picture(name));
         assert!(
@@ -97,7 +99,7 @@ fn the_demo_looks_as_in_the_docs_and_the_same_each_time() {
             "{:.1} % of the pixels differ from {name}; if that is meant, run `cargo xtask screenshot`",
             100.0 * difference
         );
-        assert!(picture == demo(sheet), "the {sheet} demo differs from itself");
+        assert!(picture == demo(sheet), "the {sheet} picture differs from itself");
     }
     // The tolerance tells the sheets apart by far.
     let light = kept_picture("editor-light.png");

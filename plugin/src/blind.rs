@@ -35,7 +35,7 @@ pub(crate) enum Stage {
     /// There is none.
     #[default]
     Off,
-    /// Both sides run and are measured; the setting in force is heard.
+    /// Both sides run and are measured, at matches that stand still; the setting in force is heard.
     Ready(Opposite),
     /// Settings and levels stand still, and one side is heard.
     Running {

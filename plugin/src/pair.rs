@@ -18,7 +18,7 @@ const SETTLING_HOPS: u32 = 50;
 enum Now {
     /// There is none, or it fades out.
     Off,
-    Ready(Opposite),
+    Ready,
     Running,
 }
 
@@ -149,8 +149,8 @@ impl Pair {
         } else {
             match (order.stage, self.now) {
                 (Stage::Ready(opposite), _) => self.be_ready(main, mine, opposite),
-                (Stage::Running { opposite }, Now::Ready(against)) => {
-                    self.start(main, against);
+                (Stage::Running { opposite }, Now::Ready) => {
+                    self.start();
                     self.sides.hear_second(opposite);
                 }
                 (Stage::Running { opposite }, Now::Running) => self.sides.hear_second(opposite),
@@ -166,7 +166,9 @@ impl Pair {
         self.now = Now::Off;
     }
 
-    fn be_ready(&mut self, main: &Processor, mine: &Settings, opposite: Opposite) {
+    fn be_ready(&mut self, main: &mut Processor, mine: &Settings, opposite: Opposite) {
+        // From here on, so that what is measured holds for the trial.
+        main.keep_levels(true);
         let (settings, loudness_match) = self.of(main, mine, opposite);
         let moved = processed(mine) != self.mine;
         self.mine = processed(mine);
@@ -183,10 +185,8 @@ impl Pair {
             self.settling = SETTLING_HOPS;
         } else if moved {
             self.settling = SETTLING_HOPS;
-        } else if self.other.match_memory().gain_db != loudness_match.gain_db {
-            self.other.glide_match(loudness_match);
         }
-        self.now = Now::Ready(opposite);
+        self.now = Now::Ready;
     }
 
     /// Settings and match of the opposite.
@@ -210,11 +210,7 @@ impl Pair {
 
     /// Lets everything stand still. What match and compare leave between the sides on the programme
     /// just heard is taken off the opposite.
-    fn start(&mut self, main: &mut Processor, against: Opposite) {
-        main.keep_levels(true);
-        if against == Opposite::Dry {
-            self.other.glide_match(main.match_memory());
-        }
+    fn start(&mut self) {
         if let Some([first, second]) = self.sides.loudness_lufs() {
             self.sides.set_level(first - second);
         }
@@ -272,7 +268,7 @@ impl Pair {
             });
         }
         // While a trial runs, nothing that is measured is shown.
-        news || hop && matches!(self.now, Now::Ready(_))
+        news || hop && self.now == Now::Ready
     }
 }
 

@@ -171,11 +171,11 @@ fn afterwards_all_is_as_it_was_and_goes_on() {
         // What one listened to comes back too.
         let mut playing = Playing::new(&[HARD, &[(Control::Compare, 1.0)]].concat());
         playing.play(2 * S);
+        let before = (playing.state.serialize_fields(), playing.state.params.settings());
         playing.blind.open(against);
         playing.play(2 * S);
         playing.blind.hear(opposite);
         playing.play(480);
-        let before = (playing.state.serialize_fields(), playing.state.params.settings());
         assert!(before.0["match"].contains("false"), "it learns: {}", before.0["match"]);
         for turn in [!opposite, opposite, !opposite, opposite] {
             playing.blind.hear(turn);

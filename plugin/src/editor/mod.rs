@@ -254,8 +254,7 @@ impl NiceEguiApp for Sheet {
 impl Drop for Sheet {
     fn drop(&mut self) {
         // What is heard is chosen in the window only.
-        let mut blind = self.blind.lock().unwrap_or_else(PoisonError::into_inner);
-        self.trial.stop(None, &mut blind);
+        self.trial.stop(None, &mut self.blind.lock().unwrap_or_else(PoisonError::into_inner));
         // A window that closes in mid-drag lets go of the control.
         if let Some(host) = &self.host {
             let mut bench = self.bench.lock().unwrap_or_else(PoisonError::into_inner);
