@@ -400,7 +400,7 @@ fn is_dry(host: &mut EditorHost) -> bool {
         gains.iter().fold((f32::MAX, f32::MIN), |(a, b), gain| (a.min(*gain), b.max(*gain)));
     let spread = most - least;
     // Compare may ride by a little within half a second.
-    assert!(spread < 1.0 || spread > 3.0, "neither dry nor processed: {spread} dB");
+    assert!(!(1.0..=3.0).contains(&spread), "neither dry nor processed: {spread} dB");
     spread < 1.0
 }
 

@@ -7,6 +7,9 @@ use crate::feed::FeedOut;
 use nice_plug::params::Params;
 use tenon_dsp::{MatchMemory, MatchState};
 
+/// What the host is told after a block: status, and a latency to come.
+type Told = (ProcessStatus, Option<u32>);
+
 /// An instance that plays, with the editor's ends.
 struct Playing {
     audio: Audio,
@@ -28,7 +31,7 @@ impl Playing {
     }
 
     /// Plays so many samples, and gives both channels and what became of each block.
-    fn play(&mut self, samples: usize) -> ([Vec<f32>; 2], Vec<(ProcessStatus, Option<u32>)>) {
+    fn play(&mut self, samples: usize) -> ([Vec<f32>; 2], Vec<Told>) {
         let mut channels = [signal(samples, self.seed), signal(samples, self.seed + 1)];
         self.seed += 2;
         let [left, right] = &mut channels;
@@ -206,7 +209,8 @@ fn a_stopped_host_or_a_state_or_bypass_ends_it() {
         playing.state.deserialize_fields(&fields);
     };
     let bypass = |playing: &mut Playing| set(&playing.state, Control::Bypass, 1.0);
-    let ends: [(&dyn Fn(&mut Playing), End); 3] =
+    type Ends<'a> = &'a dyn Fn(&mut Playing);
+    let ends: [(Ends<'_>, End); 3] =
         [(&activate, End::Restarted), (&restore, End::Restored), (&bypass, End::Bypassed)];
     for (end, why) in ends {
         for is_running in [false, true] {

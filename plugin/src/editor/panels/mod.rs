@@ -68,7 +68,7 @@ pub(crate) fn sheet(ui: &mut Ui, window: Rect, sheet: Sheet<'_, '_>) -> bool {
     let (part, least, most) = READINGS;
     let readings = cut_right(&mut rest, (window.width() * part).clamp(least, most));
     cut_right(&mut rest, GUTTER);
-    heard::show(ui, heard, hand, shown, feed, state, (trial, blind), &mut help);
+    heard::show(ui, heard, hand, (shown, feed), state, (trial, blind), &mut help);
     controls::show(ui, controls, groups, hand, &mut help);
     let held = chart::show(ui, rest, shown, feed, &mut help);
     readings::show(ui, readings, shown, &mut help);
