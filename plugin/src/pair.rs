@@ -92,6 +92,10 @@ impl Pair {
 
     /// While the host renders offline, there is no trial.
     pub(crate) fn set_offline(&mut self, offline: bool) {
+        if self.offline && !offline {
+            // The reason no longer holds.
+            self.end(End::Restarted);
+        }
         self.offline = offline;
     }
 

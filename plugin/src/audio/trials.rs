@@ -267,6 +267,25 @@ fn an_offline_render_never_hears_a_trial() {
 }
 
 #[test]
+fn a_render_that_begins_without_a_restart_hears_no_trial_either() {
+    let mut playing = running(HARD, another(), true);
+    playing.audio.set_offline(true);
+    playing.play(480);
+    assert_eq!(playing.word().end, Some(End::Offline));
+    assert!(!playing.audio.pair.is_on(), "not even a fade");
+    playing.blind.open(Opposite::Dry);
+    playing.play(480);
+    assert_eq!(playing.word().end, Some(End::Offline));
+    // Then the editor may open another one.
+    playing.audio.set_offline(false);
+    playing.play(480);
+    assert_eq!(playing.word().end, Some(End::Restarted));
+    playing.blind.open(Opposite::Dry);
+    playing.play(480);
+    assert_eq!(playing.word().end, None);
+}
+
+#[test]
 fn a_reset_forgets_the_signal_and_the_trial_goes_on_at_its_levels() {
     for (against, opposite) in [(Opposite::Dry, true), (another(), true), (another(), false)] {
         let mut playing = running(HARD, against, opposite);
