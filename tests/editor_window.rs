@@ -89,7 +89,9 @@ const TOLERANCE: f64 = 0.04;
 #[test]
 fn the_demo_looks_as_in_the_docs_and_the_same_each_time() {
     let _alone = alone();
-    for (sheet, name) in [("light", "editor-light.png"), ("dark", "editor-dark.png")] {
+    for (sheet, name) in
+        [("light", "editor-light.png"), ("dark", "editor-dark.png"), ("trial", "editor-trial.png")]
+    {
         let picture = demo(sheet);
         let difference = picture.difference(&kept_picture(name));
         assert!(
@@ -97,7 +99,7 @@ fn the_demo_looks_as_in_the_docs_and_the_same_each_time() {
             "{:.1} % of the pixels differ from {name}; if that is meant, run `cargo xtask screenshot`",
             100.0 * difference
         );
-        assert!(picture == demo(sheet), "the {sheet} demo differs from itself");
+        assert!(picture == demo(sheet), "the {sheet} picture differs from itself");
     }
     // The tolerance tells the sheets apart by far.
     let light = kept_picture("editor-light.png");
@@ -381,4 +383,214 @@ fn without_audio_nothing_is_drawn() {
         assert!(host.picture().unwrap() == last, "something moves in {play:?}");
         assert!(share < 0.03, "{:.1} % of a core in {play:?}", 100.0 * share);
     }
+}
+
+/// Where a fresh window has the button that opens blind trials, the one that starts one, and the one
+/// at the upper right end of the sheet that goes back or stops.
+const BLIND_TRIAL: (i16, i16) = (990, 20);
+const START: (i16, i16) = (72, 262);
+const BACK: (i16, i16) = (1070, 20);
+
+const RIGHT: u32 = 0xFF53;
+
+/// Keeps records of trials in a folder of the test's own.
+struct Records(PathBuf);
+
+impl Records {
+    #[allow(unsafe_code)]
+    fn new(name: &str) -> Self {
+        let folder = std::env::temp_dir().join(format!("tenon-{name}-{}", std::process::id()));
+        // SAFETY: one test runs at a time, and no host with its threads is alive yet.
+        unsafe { std::env::set_var("XDG_CONFIG_HOME", &folder) };
+        Self(folder)
+    }
+
+    /// The texts of all records.
+    fn read(&self) -> Vec<String> {
+        let files = std::fs::read_dir(self.0.join("Tenon/trials")).into_iter().flatten().flatten();
+        files.map(|file| std::fs::read_to_string(file.path()).unwrap()).collect()
+    }
+}
+
+impl Drop for Records {
+    fn drop(&mut self) {
+        // Nothing is there when nothing was kept.
+        let _ = std::fs::remove_dir_all(&self.0);
+    }
+}
+
+/// A host at settings that are heard, with a trial of processed and dry under way.
+fn in_a_trial() -> EditorHost {
+    let mut host = load((0, 0));
+    host.play(Play::Beat);
+    host.set("Threshold", "-36").unwrap();
+    host.set("Ratio", "6").unwrap();
+    host.open().unwrap();
+    host.run(Duration::from_millis(800)).unwrap();
+    host.told();
+    host.click(1, BLIND_TRIAL.0, BLIND_TRIAL.1).unwrap();
+    host.run(Duration::from_secs(6)).unwrap();
+    host.click(1, START.0, START.1).unwrap();
+    settle(&mut host);
+    host
+}
+
+/// Everything a host can read, but for the sound.
+fn outside(host: &mut EditorHost) -> (Vec<u8>, Vec<f64>, usize, Vec<Told>) {
+    let values = ["Threshold", "Ratio", "Compare", "Listen", "Bypass", "Output trim"]
+        .map(|name| host.value(name).unwrap());
+    (host.save().unwrap(), values.to_vec(), host.latency(), host.told())
+}
+
+/// Whether the last half second was the dry at one gain. Under such a compressor a beat is far from
+/// that.
+fn is_dry(host: &mut EditorHost) -> bool {
+    host.run(Duration::from_millis(1_200)).unwrap();
+    let (heard, late) = (host.heard(), host.latency());
+    let start = heard.output.len() - 24_000;
+    let gains: Vec<f32> = (start..heard.output.len())
+        .filter(|n| heard.input[n - late].abs() > 0.02)
+        .map(|n| 20.0 * (heard.output[n] / heard.input[n - late]).abs().log10())
+        .collect();
+    assert!(gains.len() > 1_000, "nothing plays");
+    let (least, most) =
+        gains.iter().fold((f32::MAX, f32::MIN), |(a, b), gain| (a.min(*gain), b.max(*gain)));
+    let spread = most - least;
+    // Compare may ride by a little within half a second.
+    assert!(!(1.0..=3.0).contains(&spread), "neither dry nor processed: {spread} dB");
+    spread < 1.0
+}
+
+#[test]
+fn a_blind_trial_shows_in_nothing_but_the_sound() {
+    let _alone = alone();
+    let records = Records::new("blind");
+    let mut host = in_a_trial();
+    let before = outside(&mut host);
+    assert!(before.3.is_empty(), "the host was told {:?}", before.3);
+    let mut xs = Vec::new();
+    for trial in 0..6 {
+        for (key, dry) in [("1", Some(true)), ("2", Some(false)), ("x", None)] {
+            host.type_text(key).unwrap();
+            let heard = is_dry(&mut host);
+            match dry {
+                Some(dry) => assert_eq!(heard, dry, "trial {trial}, key {key}"),
+                None => xs.push(heard),
+            }
+            assert!(outside(&mut host) == before, "trial {trial}, key {key}");
+        }
+        host.key(&[], RIGHT).unwrap();
+    }
+    host.click(1, BACK.0, BACK.1).unwrap();
+    settle(&mut host);
+    let kept = records.read();
+    assert_eq!(kept.len(), 1);
+    assert!(kept[0].contains("\"answered\": 6,"), "{}", kept[0]);
+    // What the record says of X is what was heard.
+    let hidden: Vec<bool> = kept[0]
+        .lines()
+        .filter_map(|line| line.trim().strip_prefix("\"hidden\": "))
+        .map(|side| side.starts_with("\"first\""))
+        .collect();
+    assert_eq!(hidden, xs);
+
+    // The match goes on learning once the trial is over; nothing else differs.
+    host.click(1, BACK.0, BACK.1).unwrap();
+    let after = outside(&mut host);
+    assert_eq!((&after.1, after.2, &after.3), (&before.1, before.2, &before.3));
+    assert!(!is_dry(&mut host));
+}
+
+#[test]
+fn a_held_match_is_saved_as_before_when_a_trial_is_over() {
+    let _alone = alone();
+    let _records = Records::new("held");
+    let mut host = load((0, 0));
+    host.play(Play::Beat);
+    host.set("Threshold", "-36").unwrap();
+    host.run(Duration::from_secs(2)).unwrap();
+    host.set("Match hold", "on").unwrap();
+    host.set("Compare", "on").unwrap();
+    host.open().unwrap();
+    host.run(Duration::from_millis(800)).unwrap();
+    let before = host.save().unwrap();
+    for leave in [true, false] {
+        host.click(1, BLIND_TRIAL.0, BLIND_TRIAL.1).unwrap();
+        host.run(Duration::from_secs(6)).unwrap();
+        host.click(1, START.0, START.1).unwrap();
+        settle(&mut host);
+        host.type_text("2").unwrap();
+        assert!(!is_dry(&mut host));
+        assert!(host.save().unwrap() == before, "while it runs");
+        if leave {
+            host.click(1, BACK.0, BACK.1).unwrap();
+        } else {
+            host.close().unwrap();
+        }
+        // Compare was on, and is again.
+        assert!(is_dry(&mut host));
+        assert!(host.save().unwrap() == before, "afterwards");
+    }
+}
+
+#[test]
+fn a_trial_ends_with_the_window_and_with_the_hosts_audio() {
+    let _alone = alone();
+    type Ends = fn(&mut EditorHost);
+    let ends: [(&str, Ends); 3] = [
+        ("the window closes", |host| host.close().unwrap()),
+        ("audio starts anew", |host| host.restart(false).unwrap()),
+        ("a state is restored", |host| {
+            let state = host.save().unwrap();
+            host.restore(&state).unwrap();
+        }),
+    ];
+    for (what, end) in ends {
+        let records = Records::new("ends");
+        let mut host = in_a_trial();
+        for key in ["2", "x", "1"] {
+            host.type_text(key).unwrap();
+        }
+        host.key(&[], RIGHT).unwrap();
+        host.type_text("1").unwrap();
+        assert!(is_dry(&mut host));
+        end(&mut host);
+        host.run(Duration::from_millis(500)).unwrap();
+        assert!(!is_dry(&mut host), "{what}");
+        let kept = records.read();
+        assert_eq!(kept.len(), 1, "{what}");
+        assert!(kept[0].contains("\"stopped_early\": true"), "{what}: {}", kept[0]);
+    }
+}
+
+#[test]
+fn an_offline_render_never_hears_a_trial() {
+    let _alone = alone();
+    let _records = Records::new("offline");
+    let mut host = in_a_trial();
+    host.type_text("1").unwrap();
+    assert!(is_dry(&mut host));
+    // Even in a host that does not start audio anew for it.
+    host.set_offline(true).unwrap();
+    assert!(!is_dry(&mut host));
+    host.set_offline(false).unwrap();
+    assert!(!is_dry(&mut host), "what has ended stays ended");
+    drop(host);
+
+    let mut host = in_a_trial();
+    host.type_text("1").unwrap();
+    host.restart(true).unwrap();
+    assert!(!is_dry(&mut host));
+    // Nor does one that is ordered while it renders: nothing can be started.
+    host.click(1, BLIND_TRIAL.0, BLIND_TRIAL.1).unwrap();
+    host.run(Duration::from_secs(6)).unwrap();
+    host.click(1, START.0, START.1).unwrap();
+    host.type_text("1").unwrap();
+    assert!(!is_dry(&mut host));
+    // Back at playing it can.
+    host.restart(false).unwrap();
+    host.run(Duration::from_secs(6)).unwrap();
+    host.click(1, START.0, START.1).unwrap();
+    host.type_text("1").unwrap();
+    assert!(is_dry(&mut host));
 }

@@ -29,6 +29,7 @@ mod loudness;
 mod monitor;
 mod meter;
 mod processor;
+mod sides;
 mod togetherness;
 
 pub use loudness::{Channels, MATCH_LIMIT_DB, MatchMemory, MatchState, ProgrammeLoudness};
@@ -38,5 +39,6 @@ pub use settings::{
     Control, KEY_HIGHPASS_MIN_HZ, KEY_SOURCES, LISTENS, Listen, OFF_ON, QUALITIES, Settings,
     SettingsError, Spec, Unit,
 };
+pub use sides::Sides;
 pub use togetherness::{BandFollow, NoReading, TOGETHERNESS_BANDS, TogetherReading, Togetherness};
 pub use units::SILENCE_DB;

@@ -170,6 +170,120 @@ fn gated_mean(blocks: impl Iterator<Item = f64> + Clone) -> Option<f64> {
     mean_above(absolute.max(relative))
 }
 
+/// Width of the classes in which [`LoudnessPair`] counts blocks, in LU.
+const CLASS_LU: f64 = 0.1;
+/// Classes from the absolute gate up to +30 LUFS.
+const CLASSES: usize = 1_000;
+
+/// Blocks in classes of their loudness: how many, and the sum of their energies.
+#[derive(Debug)]
+struct Classes(Box<[(f64, u32); CLASSES]>);
+
+impl Classes {
+    fn new() -> Self {
+        Self(Box::new([(0.0, 0); CLASSES]))
+    }
+
+    /// The class of an energy above the absolute gate.
+    fn of(energy: f64) -> usize {
+        ((power_to_db(energy / gate_energy()) / CLASS_LU).max(0.0) as usize).min(CLASSES - 1)
+    }
+
+    fn add(&mut self, energy: f64) {
+        let (sum, count) = &mut self.0[Self::of(energy)];
+        *sum += energy;
+        *count += 1;
+    }
+
+    fn mean_from(&self, class: usize) -> Option<f64> {
+        let (sum, count) = self.0[class..]
+            .iter()
+            .fold((0.0, 0), |(sum, count), class| (sum + class.0, count + class.1));
+        (count > 0).then(|| sum / f64::from(count))
+    }
+
+    /// Mean energy by the two gates. Sums are exact; only the relative gate is rounded to a class.
+    fn gated_mean(&self) -> Option<f64> {
+        let relative = self.mean_from(0)? * 10f64.powf(RELATIVE_GATE_LU / 10.0);
+        self.mean_from(if relative > gate_energy() { Self::of(relative) } else { 0 })
+    }
+}
+
+/// Integrated loudness by BS.1770-5 of two programmes side by side, for any length in memory that
+/// does not grow. Blocks in which one of the two lies below the absolute gate count for neither.
+#[derive(Debug)]
+pub(crate) struct LoudnessPair {
+    energies: Energies<2>,
+    blocks: Blocks<2>,
+    hop_length: u32,
+    into_hop: u32,
+    heard: [Classes; 2],
+    heard_blocks: u32,
+    rate_hz: f64,
+    channels: Channels,
+}
+
+impl LoudnessPair {
+    pub(crate) fn new(rate_hz: f64, channels: Channels) -> Self {
+        Self {
+            energies: Energies::new(rate_hz, channels),
+            blocks: Blocks::new(),
+            hop_length: hop_length(rate_hz),
+            into_hop: 0,
+            heard: [Classes::new(), Classes::new()],
+            heard_blocks: 0,
+            rate_hz,
+            channels,
+        }
+    }
+
+    /// Forgets the signal; what was measured stays.
+    pub(crate) fn reset(&mut self) {
+        self.energies = Energies::new(self.rate_hz, self.channels);
+        self.blocks = Blocks::new();
+        self.into_hop = 0;
+    }
+
+    /// Forgets what was measured. The blocks that began before it count no more.
+    pub(crate) fn clear(&mut self) {
+        self.heard.iter_mut().for_each(|classes| classes.0.fill((0.0, 0)));
+        self.heard_blocks = 0;
+        self.blocks = Blocks::new();
+    }
+
+    /// Adds frames of both, left and right.
+    pub(crate) fn add(&mut self, first: [&[f32]; 2], second: [&[f32]; 2]) {
+        for i in 0..first[0].len() {
+            self.energies.add([first[0][i], second[0][i]], [first[1][i], second[1][i]]);
+            self.into_hop += 1;
+            if self.into_hop == self.hop_length {
+                self.into_hop = 0;
+                let hop = self.energies.end_hop().map(Energy::total);
+                if let Some((_, Some(block))) = self.blocks.add(hop) {
+                    self.hear(block);
+                }
+            }
+        }
+    }
+
+    fn hear(&mut self, block: [f64; 2]) {
+        if block.iter().all(|&energy| energy > gate_energy()) {
+            self.heard.iter_mut().zip(block).for_each(|(classes, energy)| classes.add(energy));
+            self.heard_blocks = self.heard_blocks.saturating_add(1);
+        }
+    }
+
+    pub(crate) fn lufs(&self) -> Option<[f32; 2]> {
+        let [first, second] = self.heard.each_ref().map(Classes::gated_mean);
+        Some([lufs(first?), lufs(second?)])
+    }
+
+    /// Length of the programme heard, in seconds: a step for each block.
+    pub(crate) fn heard_s(&self) -> f32 {
+        (f64::from(self.heard_blocks) * HOP_S * f64::from(HOPS_PER_STEP)) as f32
+    }
+}
+
 /// Measures dry and processed side by side.
 #[derive(Debug)]
 pub(crate) struct LoudnessTap {

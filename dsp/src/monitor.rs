@@ -5,7 +5,7 @@ use crate::ramp::Ramp;
 use crate::settings::{Control, Listen, Settings};
 
 /// Length of the cross-fade in seconds.
-const CROSSFADE_S: f64 = 0.01;
+pub(crate) const CROSSFADE_S: f64 = 0.01;
 
 /// The signals that can be heard.
 pub(crate) struct Sources<'a> {

@@ -68,6 +68,8 @@ pub struct Processor {
     /// Linear gain of compare, before match and output trim.
     compare_ratio: Ramp,
     monitor: Monitor,
+    /// The match stands still, and compare outlives a reset.
+    levels_kept: bool,
     reduction_meter: ReductionMeter,
     level_meter: LevelMeter,
     raw: Frames,
@@ -105,6 +107,7 @@ impl Processor {
             compare: Compare::new(),
             compare_ratio: Ramp::new(1.0),
             monitor: Monitor::new(),
+            levels_kept: false,
             reduction_meter: ReductionMeter::default(),
             level_meter: LevelMeter::new(),
             raw: Frames::new(),
@@ -160,8 +163,12 @@ impl Processor {
         let latency = self.latency();
         self.delays.iter_mut().for_each(|delay| delay.restart(latency));
         self.tap = LoudnessTap::new(self.rate_hz, self.channels);
-        self.compare.reset();
-        self.compare_ratio.restart(1.0, 1.0);
+        if self.levels_kept {
+            self.compare_ratio.snap();
+        } else {
+            self.compare.reset();
+            self.compare_ratio.restart(1.0, 1.0);
+        }
         self.match_gain.snap();
         self.output_trim.snap();
         self.monitor.reset();
@@ -317,7 +324,7 @@ impl Processor {
 
     /// What is decided every 20 ms.
     fn end_hop(&mut self, hop: &Hop) {
-        if self.settings.is_on(Control::LoudnessMatch) {
+        if self.settings.is_on(Control::LoudnessMatch) && !self.levels_kept {
             self.loudness_match.listen(hop);
             self.set_match_gain();
         }
@@ -369,6 +376,13 @@ impl Processor {
             self.loudness_match.hold();
         }
         self.set_match_gain();
+    }
+
+    /// Keeps the levels while sides are compared, or lets them go on: while they are kept, the match
+    /// stands still without being held, and a [`reset`](Self::reset) does not make compare start
+    /// anew. Afterwards the match goes on where it stood.
+    pub fn keep_levels(&mut self, keep: bool) {
+        self.levels_kept = keep;
     }
 
     /// Learns the match anew, from the gain it has. A match on hold stays.

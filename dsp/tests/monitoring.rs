@@ -213,3 +213,30 @@ fn only_controls_that_change_loudness_make_the_match_learn_anew() {
         assert_eq!(processor.readings().match_state, expected, "{control:?}");
     }
 }
+
+#[test]
+fn kept_levels_stand_still_and_go_on_where_they_stood() {
+    let input = programme(96_000, 3);
+    let settings = busy().with(Control::Compare, 1.0);
+    let mut processor = engine(48_000.0, &settings);
+    run(&mut processor, &input, 480);
+    let before = processor.match_memory();
+    assert_eq!(before.state, MatchState::Learning);
+    processor.keep_levels(true);
+    run(&mut processor, &input, 480);
+    assert_eq!(processor.match_memory(), before);
+
+    // A reset does not let the dry start at another level.
+    let compare_db = processor.readings().compare_gain_db;
+    assert!(compare_db.abs() > 0.5, "{compare_db} dB show nothing");
+    processor.reset();
+    assert_eq!(processor.match_memory(), before);
+    assert!((processor.readings().compare_gain_db - compare_db).abs() < 0.1);
+
+    processor.keep_levels(false);
+    run(&mut processor, &input, 480);
+    assert_ne!(processor.match_memory().gain_db, before.gain_db);
+    processor.reset();
+    let readings = processor.readings();
+    assert!((readings.compare_gain_db - readings.match_gain_db + 2.0).abs() < 0.01);
+}

@@ -4,8 +4,10 @@
 use nice_plug::prelude::*;
 use tenon_dsp::{Channels, Control, Listen, Processor, RateError, Settings};
 
+use crate::blind::{BlindIn, End};
 use crate::feed::{FeedIn, Place, Point};
 use crate::listener::ListenerIn;
+use crate::pair::{CHUNK, Pair, processed};
 use crate::state::{BusState, Restores};
 
 const MONO: std::num::NonZeroU32 = new_nonzero_u32(1);
@@ -51,8 +53,6 @@ pub(crate) const LAYOUTS: &[AudioIOLayout] = &[
     },
 ];
 
-/// Samples handed to the engine at once, so that the buffers here suit any block of the host.
-const CHUNK: usize = 512;
 /// How long the key can be heard after its input has fallen silent: its high-pass at 20 Hz is
 /// 140 dB down by then.
 const KEY_TAIL_S: f64 = 0.25;
@@ -72,6 +72,8 @@ pub(crate) struct Audio {
     restores: Restores,
     feed: FeedIn,
     listener: ListenerIn,
+    /// What is compared blindly.
+    pair: Pair,
     /// The engine's right channel in mono.
     right: [f32; CHUNK],
 }
@@ -88,8 +90,14 @@ pub(crate) struct Processed {
 }
 
 impl Audio {
-    /// An engine that hands its readings to `feed`, and what it does to the bus to `listener`.
-    pub(crate) fn new(processor: Processor, feed: FeedIn, listener: ListenerIn) -> Self {
+    /// An engine that hands its readings to `feed`, and what it does to the bus to `listener`. Blind
+    /// trials are ordered through `blind`.
+    pub(crate) fn new(
+        processor: Processor,
+        feed: FeedIn,
+        listener: ListenerIn,
+        blind: BlindIn,
+    ) -> Self {
         Self {
             processor,
             rate_hz: 0.0,
@@ -99,18 +107,20 @@ impl Audio {
             restores: Restores::default(),
             feed,
             listener,
+            pair: Pair::new(blind),
             right: [0.0; CHUNK],
         }
     }
 
-    /// Prepares for a layout and a sample rate. Gives the latency, in samples.
+    /// Prepares for a layout and a sample rate, and for rendering offline or not. Gives the latency,
+    /// in samples.
     ///
     /// # Errors
     /// When the engine cannot run at the rate.
     pub(crate) fn activate(
         &mut self,
         layout: &AudioIOLayout,
-        rate_hz: f64,
+        (rate_hz, mode): (f64, ProcessMode),
         state: &BusState,
     ) -> Result<u32, RateError> {
         let channels = if layout.main_output_channels == Some(MONO) {
@@ -118,13 +128,20 @@ impl Audio {
         } else {
             Channels::Stereo
         };
+        self.pair.end(End::Restarted);
         self.follow(state);
         self.processor.prepare(rate_hz, channels)?;
         self.quality = self.settings[Control::Quality];
+        self.pair.activate(rate_hz, channels, self.quality, mode == ProcessMode::Offline)?;
         self.told = self.processor.latency();
         self.listener.set_rate(rate_hz);
         self.rate_hz = rate_hz;
         Ok(self.told as u32)
+    }
+
+    /// The host has begun to render offline, or to play, without starting audio anew.
+    pub(crate) fn set_offline(&mut self, offline: bool) {
+        self.pair.set_offline(offline);
     }
 
     /// Forgets all signal, and starts at the settings of now. Only the quality stays: hosts ask for
@@ -134,6 +151,7 @@ impl Audio {
         self.processor.set(&self.settings.with(Control::Quality, self.quality));
         self.processor.reset();
         self.processor.set(&self.settings);
+        self.pair.reset();
     }
 
     /// Processes a block in place. `place` is where in the song it begins.
@@ -172,7 +190,8 @@ impl Audio {
         key: Option<&[&mut [f32]]>,
         chunk: std::ops::Range<usize>,
     ) {
-        let listener = &mut self.listener;
+        let (listener, pair) = (&mut self.listener, &mut self.pair);
+        let paired = pair.is_on();
         let tap = |dry: [&[f32]; 2], wet: [&[f32]; 2]| listener.add(dry, wet);
         match main {
             [left, right, ..] => {
@@ -184,7 +203,13 @@ impl Audio {
                     _ => None,
                 };
                 let (left, right) = (&mut left[chunk.clone()], &mut right[chunk]);
+                if paired {
+                    pair.take(left, right);
+                }
                 self.processor.process_tapped(left, right, key, tap);
+                if paired {
+                    pair.play(left, right, key);
+                }
             }
             [only] => {
                 // Both sides of the engine hear the one key, as they do the one bus.
@@ -198,7 +223,13 @@ impl Audio {
                 let left = &mut only[chunk];
                 let right = &mut self.right[..left.len()];
                 right.copy_from_slice(left);
+                if paired {
+                    pair.take(left, right);
+                }
                 self.processor.process_tapped(left, right, key, tap);
+                if paired {
+                    pair.play(left, right, key);
+                }
             }
             [] => (),
         }
@@ -208,7 +239,8 @@ impl Audio {
     fn end_hop(&mut self, place: Option<Place>) -> bool {
         let readings = self.processor.readings();
         let traced = self.feed.trace(Point::new(&readings, place));
-        self.feed.publish(readings) || traced
+        let told = self.pair.tell(&self.settings, true);
+        self.feed.publish(readings) || traced || told
     }
 
     /// Takes up what host and editor have changed.
@@ -217,8 +249,19 @@ impl Audio {
         // taken up after them, because settings that move make the engine learn anew.
         let (memory, restores) = state.loudness_match.get();
         let settings = state.params.settings();
-        if settings != self.settings {
-            self.settings = settings;
+        if self.pair.is_open() && restores != self.restores {
+            self.pair.end(End::Restored);
+        }
+        let bypassed = settings.is_on(Control::Bypass);
+        self.pair.follow(&mut self.processor, &self.settings, bypassed);
+        let wanted = match (self.pair.is_running(), self.pair.is_open()) {
+            // They stand still, whatever is automated.
+            (true, _) => self.settings,
+            (false, true) => processed(&settings),
+            (false, false) => settings,
+        };
+        if wanted != self.settings {
+            self.settings = wanted;
             self.processor.set(&self.settings);
         }
         if restores != self.restores {
@@ -234,6 +277,7 @@ impl Audio {
     }
 
     fn report(&mut self, news: bool, state: &BusState) -> Processed {
+        let news = self.pair.tell(&self.settings, false) || news;
         state.loudness_match.report(self.processor.match_memory(), self.restores);
         self.feed.tick();
         let next_latency = self.processor.next_latency();
@@ -252,13 +296,13 @@ impl Audio {
     /// Samples for which something is heard after the input has fallen silent. A gain on silence is
     /// silent at once.
     fn tail(&self) -> u32 {
-        let seconds = match self.settings.listen() {
+        let seconds = |settings: &Settings| match settings.listen() {
             Listen::Key => KEY_TAIL_S,
-            Listen::Output | Listen::Delta if self.settings[Control::Drive] > 0.0 => {
-                SATURATION_TAIL_S
-            }
+            Listen::Output | Listen::Delta if settings[Control::Drive] > 0.0 => SATURATION_TAIL_S,
             Listen::Output | Listen::Delta => 0.0,
         };
+        // In a trial that of both sides, whichever is heard.
+        let seconds = seconds(&self.settings).max(self.pair.other_settings().map_or(0.0, seconds));
         (self.rate_hz * seconds) as u32 + self.processor.latency() as u32
     }
 }
@@ -297,15 +341,22 @@ fn part<'a>(
 }
 
 #[cfg(test)]
+mod trials;
+
+#[cfg(test)]
 mod tests {
     use super::*;
+    use crate::blind::{Blind, blind};
     use crate::feed::{FeedOut, feed};
     use crate::listener::listener;
     use nice_plug::params::internals::ParamPtr;
     use tenon_dsp::Readings;
 
+    /// Sample rate and mode of a host that plays.
+    pub(super) const LIVE: (f64, ProcessMode) = (48_000.0, ProcessMode::Realtime);
+
     /// A short noise burst over a tone; anything the compressor reacts to.
-    fn signal(samples: usize, seed: u32) -> Vec<f32> {
+    pub(super) fn signal(samples: usize, seed: u32) -> Vec<f32> {
         let mut state = seed;
         (0..samples)
             .map(|n| {
@@ -317,13 +368,20 @@ mod tests {
             .collect()
     }
 
-    fn audio() -> (Audio, FeedOut) {
-        let processor = Processor::new();
-        let (feed_in, feed_out) = feed(processor.readings());
-        (Audio::new(processor, feed_in, listener().0), feed_out)
+    pub(super) fn audio() -> (Audio, FeedOut) {
+        let (audio, feed_out, _) = blind_audio();
+        (audio, feed_out)
     }
 
-    fn set(state: &BusState, control: Control, value: f32) {
+    /// With the editor's end of blind trials.
+    pub(super) fn blind_audio() -> (Audio, FeedOut, Blind) {
+        let processor = Processor::new();
+        let (feed_in, feed_out) = feed(processor.readings());
+        let (blind_in, blind) = blind();
+        (Audio::new(processor, feed_in, listener().0, blind_in), feed_out, blind)
+    }
+
+    pub(super) fn set(state: &BusState, control: Control, value: f32) {
         let param = state.params.get(control);
         let position = param.position(value);
         let (_, ptr, _) =
@@ -337,12 +395,12 @@ mod tests {
         unsafe { ptr._internal_set_normalized_value(position) };
     }
 
-    fn bits(samples: &[f32]) -> Vec<u32> {
+    pub(super) fn bits(samples: &[f32]) -> Vec<u32> {
         samples.iter().map(|sample| sample.to_bits()).collect()
     }
 
     /// The engine on its own, over the same samples.
-    fn engine(
+    pub(super) fn engine(
         channels: Channels,
         settings: &Settings,
         left: &mut [f32],
@@ -362,7 +420,7 @@ mod tests {
             let state = BusState::default();
             set(&state, Control::Threshold, -30.0);
             let (mut audio, _) = audio();
-            audio.activate(&LAYOUTS[1], 48_000.0, &state).unwrap();
+            audio.activate(&LAYOUTS[1], LIVE, &state).unwrap();
             audio.reset(&state);
             let (mut left, mut right) = (signal(9_999, 1), signal(9_999, 2));
             let (mut left_alone, mut right_alone) = (left.clone(), right.clone());
@@ -387,8 +445,8 @@ mod tests {
         let processor = Processor::new();
         let (feed_in, feed_out) = feed(processor.readings());
         let (listener_in, listener) = listener();
-        let mut audio = Audio::new(processor, feed_in, listener_in);
-        audio.activate(&LAYOUTS[0], 48_000.0, &state).unwrap();
+        let mut audio = Audio::new(processor, feed_in, listener_in, blind().0);
+        audio.activate(&LAYOUTS[0], LIVE, &state).unwrap();
         audio.reset(&state);
         let _listening = listener.listen();
         let [mut left, mut right, mut key_left, mut key_right] =
@@ -413,7 +471,7 @@ mod tests {
         let state = BusState::default();
         set(&state, Control::Threshold, -30.0);
         let (mut audio, _) = audio();
-        audio.activate(&LAYOUTS[2], 48_000.0, &state).unwrap();
+        audio.activate(&LAYOUTS[2], LIVE, &state).unwrap();
         audio.reset(&state);
         let mut left = signal(3_000, 1);
         let (mut left_alone, mut right_alone) = (left.clone(), left.clone());
@@ -432,7 +490,7 @@ mod tests {
         let programme = (signal(4_000, 1), signal(4_000, 2));
         let run = |key: Option<(Vec<f32>, Vec<f32>)>| {
             let (mut audio, _) = audio();
-            audio.activate(&LAYOUTS[0], 48_000.0, &state).unwrap();
+            audio.activate(&LAYOUTS[0], LIVE, &state).unwrap();
             audio.reset(&state);
             let (mut left, mut right) = programme.clone();
             match key {
@@ -470,7 +528,11 @@ mod tests {
             let (mut audio, _) = audio();
             for layout in LAYOUTS {
                 let latency = Processor::new().latency() as u32;
-                assert_eq!(audio.activate(layout, rate_hz, &state), Ok(latency), "{rate_hz}");
+                assert_eq!(
+                    audio.activate(layout, (rate_hz, ProcessMode::Realtime), &state),
+                    Ok(latency),
+                    "{rate_hz}"
+                );
                 let (mut left, mut right) = (signal(777, 1), signal(777, 2));
                 audio.process(&mut [&mut left, &mut right], None, None, &state);
                 assert!(left.iter().all(|sample| sample.is_finite()));
@@ -478,7 +540,8 @@ mod tests {
         }
         for rate_hz in [0.0, -1.0, f64::NAN, f64::INFINITY, 999.0] {
             let (mut audio, _) = audio();
-            assert!(audio.activate(&LAYOUTS[1], rate_hz, &state).is_err());
+            let live = (rate_hz, ProcessMode::Realtime);
+            assert!(audio.activate(&LAYOUTS[1], live, &state).is_err());
         }
     }
 
@@ -486,7 +549,7 @@ mod tests {
     fn empty_blocks_and_no_channels_are_fine() {
         let state = BusState::default();
         let (mut audio, _) = audio();
-        audio.activate(&LAYOUTS[0], 48_000.0, &state).unwrap();
+        audio.activate(&LAYOUTS[0], LIVE, &state).unwrap();
         audio.reset(&state);
         audio.process(&mut [&mut [], &mut []], Some(&[&mut [], &mut []]), None, &state);
         audio.process(&mut [&mut []], None, None, &state);
@@ -501,7 +564,7 @@ mod tests {
 
         let state = BusState::default();
         let (mut audio, _) = audio();
-        audio.activate(&LAYOUTS[1], 48_000.0, &state).unwrap();
+        audio.activate(&LAYOUTS[1], LIVE, &state).unwrap();
         audio.reset(&state);
         let (mut left, mut right) = (signal(480, 1), signal(480, 2));
         audio.process(&mut [&mut left, &mut right], None, None, &state);
@@ -520,7 +583,7 @@ mod tests {
     fn the_tail_is_latency_and_the_filters_that_are_heard() {
         let state = BusState::default();
         let (mut audio, _) = audio();
-        let latency = audio.activate(&LAYOUTS[1], 48_000.0, &state).unwrap();
+        let latency = audio.activate(&LAYOUTS[1], LIVE, &state).unwrap();
         audio.reset(&state);
         let status = |audio: &mut Audio| {
             let (mut left, mut right) = ([0.0; 64], [0.0; 64]);
@@ -534,7 +597,7 @@ mod tests {
         set(&state, Control::Listen, 0.0);
         set(&state, Control::Drive, 0.0);
         set(&state, Control::Quality, 0.0);
-        assert_eq!(audio.activate(&LAYOUTS[1], 48_000.0, &state), Ok(0));
+        assert_eq!(audio.activate(&LAYOUTS[1], LIVE, &state), Ok(0));
         assert_eq!(status(&mut audio), ProcessStatus::Normal);
     }
 
@@ -543,7 +606,7 @@ mod tests {
         let state = BusState::default();
         set(&state, Control::Drive, 12.0);
         let (mut audio, _) = audio();
-        let latency = audio.activate(&LAYOUTS[1], 48_000.0, &state).unwrap();
+        let latency = audio.activate(&LAYOUTS[1], LIVE, &state).unwrap();
         audio.reset(&state);
         let at_first = state.params.settings();
         let play = |audio: &mut Audio, settings: &Settings| {
@@ -564,7 +627,7 @@ mod tests {
             audio.reset(&state);
             assert_eq!(play(&mut audio, &at_first), None);
         }
-        assert_eq!(audio.activate(&LAYOUTS[1], 48_000.0, &state), Ok(told));
+        assert_eq!(audio.activate(&LAYOUTS[1], LIVE, &state), Ok(told));
         audio.reset(&state);
         assert_eq!(play(&mut audio, &state.params.settings()), None);
     }
@@ -606,7 +669,7 @@ mod tests {
         for block in [64, 480, 4_800] {
             let state = BusState::default();
             let (mut audio, mut editor) = audio();
-            audio.activate(&LAYOUTS[1], 48_000.0, &state).unwrap();
+            audio.activate(&LAYOUTS[1], LIVE, &state).unwrap();
             audio.reset(&state);
             let (mut left, mut right) = (signal(9_600, 1), signal(9_600, 2));
             let start = place(&transport()).unwrap();
@@ -631,7 +694,7 @@ mod tests {
     fn readings_come_at_a_readers_pace() {
         let state = BusState::default();
         let (mut audio, mut editor) = audio();
-        audio.activate(&LAYOUTS[1], 48_000.0, &state).unwrap();
+        audio.activate(&LAYOUTS[1], LIVE, &state).unwrap();
         audio.reset(&state);
         let mut seen: Vec<Readings> = Vec::new();
         let mut news = 0;

@@ -486,6 +486,18 @@ impl WavFile {
     }
 }
 
+/// A whole WAV file in memory. Integer formats clip.
+///
+/// # Errors
+/// When the audio is longer than a WAV file can be.
+pub(crate) fn wav_bytes(audio: &Audio, format: Format) -> io::Result<Vec<u8>> {
+    let mut bytes = io::Cursor::new(Vec::new());
+    let mut wav = Wav::new(&mut bytes, audio.rate_hz, format)?;
+    wav.write(&mut audio.left.clone(), &mut audio.right.clone())?;
+    wav.finish()?;
+    Ok(bytes.into_inner())
+}
+
 /// The samples of a WAV file on their way to any writer.
 struct Wav<W: Write + Seek> {
     writer: hound::WavWriter<W>,

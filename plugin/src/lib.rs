@@ -5,21 +5,27 @@ pub mod text;
 
 pub mod presets;
 
+pub mod files;
+
 mod library;
+
+pub mod trial;
 
 mod params;
 mod state;
 
 mod feed;
 mod listener;
+mod blind;
 
+mod pair;
 mod audio;
 
 mod editor;
 
+mod clap;
 mod vst3;
 
-pub mod files;
 pub mod render;
 pub mod report;
 
@@ -30,6 +36,8 @@ use nice_plug_egui::RepaintNotifier;
 use tenon_dsp::Processor;
 
 use audio::Audio;
+use blind::Blind;
+use clap::Mode;
 use editor::BusEditor;
 use feed::FeedOut;
 use listener::Listener;
@@ -41,6 +49,8 @@ pub struct Bus {
     audio: Audio,
     feed: Arc<Mutex<FeedOut>>,
     listener: Listener,
+    blind: Arc<Mutex<Blind>>,
+    mode: Mode,
     repaint: RepaintNotifier,
 }
 
@@ -49,11 +59,14 @@ impl Default for Bus {
         let processor = Processor::new();
         let (feed_in, feed_out) = feed::feed(processor.readings());
         let (listener_in, listener) = listener::listener();
+        let (blind_in, blind) = blind::blind();
         Self {
             state: Arc::default(),
-            audio: Audio::new(processor, feed_in, listener_in),
+            audio: Audio::new(processor, feed_in, listener_in, blind_in),
             feed: Arc::new(Mutex::new(feed_out)),
             listener,
+            blind: Arc::new(Mutex::new(blind)),
+            mode: Mode::of_new_instance(),
             repaint: RepaintNotifier::new(),
         }
     }
@@ -79,7 +92,8 @@ impl Plugin for Bus {
 
     fn editor(&mut self, _executor: AsyncExecutor<Self>) -> Option<BusEditor> {
         let sources = (self.feed.clone(), self.listener.clone());
-        Some(BusEditor::new(self.state.clone(), sources, self.repaint.clone()))
+        let blind = self.blind.clone();
+        Some(BusEditor::new(self.state.clone(), sources, blind, self.repaint.clone()))
     }
 
     fn filter_state(state: &mut PluginState) {
@@ -92,7 +106,8 @@ impl Plugin for Bus {
         config: &BufferConfig,
         context: &mut impl ActivateContext<Self>,
     ) -> bool {
-        match self.audio.activate(layout, f64::from(config.sample_rate), &self.state) {
+        let config = (f64::from(config.sample_rate), config.process_mode);
+        match self.audio.activate(layout, config, &self.state) {
             Ok(latency) => {
                 // The framework passes this on only when it has changed.
                 context.set_latency_samples(latency);
@@ -116,6 +131,9 @@ impl Plugin for Bus {
         context: &mut impl ProcessContext<Self>,
     ) -> ProcessStatus {
         let key = aux.inputs.first().map(Buffer::as_slice_immutable);
+        if let Some(offline) = self.mode.is_offline() {
+            self.audio.set_offline(offline);
+        }
         let place = audio::place(context.transport());
         let processed = self.audio.process(buffer.as_slice(), key, place, &self.state);
         if processed.news {
@@ -157,7 +175,7 @@ impl Vst3Plugin for Bus {
         &[Vst3SubCategory::Fx, Vst3SubCategory::Dynamics, Vst3SubCategory::Mastering];
 }
 
-nice_export_clap!(Bus);
+clap::export!(Bus);
 vst3::export!(Bus);
 
 #[cfg(test)]

@@ -283,7 +283,7 @@ impl Change {
 }
 
 /// The platform's folder for what users configure.
-fn configuration() -> Option<PathBuf> {
+pub(crate) fn configuration() -> Option<PathBuf> {
     let folder = |variable: &str| {
         std::env::var_os(variable).map(PathBuf::from).filter(|folder| folder.is_absolute())
     };

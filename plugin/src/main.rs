@@ -11,6 +11,9 @@ use tenon::files::{self, Format};
 use tenon::presets::{self, PresetError};
 use tenon::render::{Job, Rendered, compare, render, spare};
 use tenon::text::{AssignmentError, assignment, range_text, to_text};
+use tenon::trial::plan::{Kind, TRIALS, USUAL_TRIALS};
+use tenon::trial::score::score;
+use tenon::trial::set::{self, LEAST_LENGTH_S, make};
 use tenon_dsp::{Control, QUALITIES, Settings};
 
 /// Bus compression with cohesion metering, without a host.
@@ -43,6 +46,13 @@ enum Command {
         #[arg(long, value_name = "FILE")]
         json: Option<PathBuf>,
     },
+    /// Make a blind trial of two files, or score one: `tenon trial score FOLDER ANSWERS`.
+    ///
+    /// Writes a passage of both files, aligned and equally loud, a sealed key, and a page that plays
+    /// them and asks. Open trial.html in a browser; it loads nothing and sends nothing. Set a moderate
+    /// monitoring level first and leave it there.
+    #[command(args_conflicts_with_subcommands = true, subcommand_negates_reqs = true)]
+    Trial(Box<TrialArguments>),
     /// List the factory presets and what they set.
     Presets,
     /// List the controls: ids, values they take, defaults and meaning.
@@ -80,6 +90,90 @@ struct RenderArguments {
     /// Leave the latency of the processing at the beginning of the output.
     #[arg(long)]
     keep_latency: bool,
+}
+
+#[derive(Args)]
+struct TrialArguments {
+    #[command(subcommand)]
+    score: Option<TrialCommand>,
+    #[command(flatten)]
+    make: Option<MakeArguments>,
+}
+
+#[derive(Subcommand)]
+enum TrialCommand {
+    /// Open the sealed key of a trial, count answers, and write a record and a CSV file beside it.
+    Score {
+        /// Folder of the trial.
+        folder: PathBuf,
+        /// Answers that the page saved.
+        answers: PathBuf,
+    },
+}
+
+#[derive(Args)]
+struct MakeArguments {
+    /// Stereo file from before.
+    before: PathBuf,
+    /// Stereo file from after, of the same sample rate. It may be up to 0.2 s late or early.
+    after: PathBuf,
+    /// Folder to write, new or empty.
+    #[arg(short, long, value_name = "FOLDER")]
+    output: PathBuf,
+    /// What is asked: which of the two X is, or which one is liked better.
+    #[arg(long, default_value = Kind::Difference.name(), value_parser = kind())]
+    kind: Kind,
+    /// How many trials, fixed beforehand.
+    #[arg(long, default_value_t = USUAL_TRIALS, value_parser = trials())]
+    trials: u32,
+    /// Where the passage begins.
+    #[arg(long, value_name = "SECONDS", default_value_t = 0.0, value_parser = from_s)]
+    from: f64,
+    /// How long the passage is; otherwise 30 s, or what there is.
+    #[arg(long, value_name = "SECONDS", value_parser = length_s)]
+    length: Option<f64>,
+}
+
+fn kind() -> impl TypedValueParser<Value = Kind> {
+    PossibleValuesParser::new(Kind::ALL.map(Kind::name)).map(|name| {
+        Kind::ALL
+            .into_iter()
+            .find(|kind| kind.name() == name)
+            .expect("the parser lets only these names through")
+    })
+}
+
+fn trials() -> impl TypedValueParser<Value = u32> {
+    clap::value_parser!(u32).range(i64::from(*TRIALS.start())..=i64::from(*TRIALS.end()))
+}
+
+fn from_s(text: &str) -> Result<f64, String> {
+    seconds(text, 0.0)
+}
+
+fn length_s(text: &str) -> Result<f64, String> {
+    seconds(text, LEAST_LENGTH_S)
+}
+
+fn seconds(text: &str, least: f64) -> Result<f64, String> {
+    let value = text.trim().parse().ok();
+    value
+        .filter(|value: &f64| value.is_finite() && *value >= least)
+        .ok_or_else(|| format!("give seconds, {least} or more"))
+}
+
+impl From<MakeArguments> for set::Job {
+    fn from(arguments: MakeArguments) -> Self {
+        Self {
+            before: arguments.before,
+            after: arguments.after,
+            folder: arguments.output,
+            kind: arguments.kind,
+            trials: arguments.trials,
+            from_s: arguments.from,
+            length_s: arguments.length,
+        }
+    }
 }
 
 fn preset(name: &str) -> Result<presets::Preset, PresetError> {
@@ -151,6 +245,14 @@ fn run(command: Command) -> Result<(), Box<dyn std::error::Error>> {
         Command::Compare { before, after, json } => {
             compared_text(&before, &after, json.as_deref())?
         }
+        Command::Trial(arguments) => match *arguments {
+            TrialArguments { score: Some(TrialCommand::Score { folder, answers }), .. } => {
+                scored_text(&folder, &answers)?
+            }
+            TrialArguments { make: Some(arguments), .. } => made_text(arguments)?,
+            // The parser asks for one of the two.
+            TrialArguments { .. } => String::new(),
+        },
     };
     match io::stdout().write_all(text.as_bytes()) {
         // Whoever closed the pipe has read enough.
@@ -161,12 +263,45 @@ fn run(command: Command) -> Result<(), Box<dyn std::error::Error>> {
     }
 }
 
-fn rendered_text(arguments: RenderArguments) -> Result<String, Box<dyn std::error::Error>> {
+/// Leaves nothing half-written behind when the user interrupts.
+fn clean_up_when_interrupted() -> Result<(), ctrlc::Error> {
     ctrlc::set_handler(|| {
         files::abandon();
         // What shells report for an interruption: 128 and the signal's number.
         std::process::exit(130);
-    })?;
+    })
+}
+
+fn made_text(arguments: MakeArguments) -> Result<String, Box<dyn std::error::Error>> {
+    clean_up_when_interrupted()?;
+    let made = make(&arguments.into())?;
+    let mut text = String::new();
+    for line in made.notes {
+        text += &format!("{line}\n");
+    }
+    for path in made.written {
+        text += &format!("Wrote {}\n", path.display());
+    }
+    text += &format!("Commitment to the order: {}\n", made.commitment);
+    Ok(text)
+}
+
+fn scored_text(folder: &Path, answers: &Path) -> Result<String, Box<dyn std::error::Error>> {
+    let scored = score(folder, answers)?;
+    let record = scored.record;
+    let mut text = format!("{}\np = {:.6}\n", record.words(), record.p());
+    if let Some(lu) = record.loudness_difference_lu() {
+        text += &format!("Loudness difference that remained: {:.2} LU.\n", lu.abs());
+    }
+    for path in scored.written {
+        text += &format!("Wrote {}\n", path.display());
+    }
+    text += &format!("Commitment to the order: {}\n", scored.commitment);
+    Ok(text)
+}
+
+fn rendered_text(arguments: RenderArguments) -> Result<String, Box<dyn std::error::Error>> {
+    clean_up_when_interrupted()?;
     let bar = progress_bar();
     let rendered = render(&arguments.into(), &mut |share| {
         bar.set_position((share * BAR_STEPS as f64) as u64);

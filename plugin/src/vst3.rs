@@ -1,9 +1,10 @@
-//! The VST3 export: that of the framework, with one repair.
+//! The VST3 export: that of the framework, with two repairs.
 //!
 //! While an input is switched off, as hosts do with a key that nothing is connected to, a host may
 //! hand over null for its channels (VST 3, `AudioBusBuffers` in ivstaudioprocessor.h). The
 //! framework would read from there and take the host down, so it is given a bus without channels
-//! instead, which it takes for silence. Knows nothing of parameters, engine or editor.
+//! instead, which it takes for silence. And what the host sets up is handed on twice, because the
+//! framework activates the plug-in with the mode, live or offline, of the set-up before. Knows nothing of parameters, engine or editor.
 #![allow(unsafe_code)] // the VST3 interfaces are C
 
 use std::ffi::c_void;
@@ -12,7 +13,7 @@ use std::sync::{Mutex, PoisonError};
 
 use nice_plug::prelude::Vst3Plugin;
 use nice_plug::wrapper::vst3::vst3::Steinberg::Vst::{
-    AudioBusBuffers, IAudioProcessor, IAudioProcessorVtbl, ProcessData,
+    AudioBusBuffers, IAudioProcessor, IAudioProcessorVtbl, ProcessData, ProcessSetup,
 };
 use nice_plug::wrapper::vst3::vst3::Steinberg::{
     FIDString, FUnknown, IPluginFactory, IPluginFactory2, IPluginFactory2Trait, IPluginFactory3,
@@ -149,7 +150,7 @@ impl<P: Vst3Plugin> IPluginFactory3Trait for Factory<P> {
     }
 }
 
-/// The framework's table of functions with [`process`] in it.
+/// The framework's table of functions with [`process`] and [`set_up`] in it.
 #[repr(C)] // the host knows the beginning only
 struct Guarded {
     table: IAudioProcessorVtbl,
@@ -160,7 +161,7 @@ struct Guarded {
 /// One for each type of plug-in; there are as many as the framework has tables.
 static GUARDED: Mutex<Vec<&'static Guarded>> = Mutex::new(Vec::new());
 
-/// Puts [`process`] before the framework's.
+/// Puts [`process`] and [`set_up`] before the framework's.
 fn guard<P: Vst3Plugin>(wrapper: &ComWrapper<Wrapper<P>>) {
     let Some(processor) = wrapper.as_com_ref::<IAudioProcessor>() else { return };
     let processor = processor.as_ptr();
@@ -170,11 +171,24 @@ fn guard<P: Vst3Plugin>(wrapper: &ComWrapper<Wrapper<P>>) {
         let mut all = GUARDED.lock().unwrap_or_else(PoisonError::into_inner);
         let known = all.iter().copied().find(|guarded| std::ptr::eq(guarded.own, own));
         let guarded = known.unwrap_or_else(|| {
-            let table = IAudioProcessorVtbl { process, ..*own };
+            let table = IAudioProcessorVtbl { process, setupProcessing: set_up, ..*own };
             all.push(Box::leak(Box::new(Guarded { table, own })));
             all[all.len() - 1]
         });
         (*processor).vtbl = std::ptr::from_ref(guarded).cast();
+    }
+}
+
+/// Hands a set-up on, until the framework knows the mode in it.
+unsafe extern "system" fn set_up(this: *mut IAudioProcessor, setup: *mut ProcessSetup) -> tresult {
+    if setup.is_null() {
+        return kInvalidArgument;
+    }
+    // SAFETY: this function stands in `Guarded` only, and the host passes a whole `ProcessSetup`.
+    unsafe {
+        let own = (*(*this).vtbl.cast::<Guarded>()).own;
+        let first = (own.setupProcessing)(this, setup);
+        if first == kResultOk { (own.setupProcessing)(this, setup) } else { first }
     }
 }
 
@@ -223,5 +237,90 @@ unsafe fn has_null(bus: &AudioBusBuffers) -> bool {
     unsafe {
         let channels = bus.__field0.channelBuffers32;
         channels.is_null() || (0..count(bus.numChannels)).any(|n| (*channels.add(n)).is_null())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use nice_plug::prelude::*;
+    use nice_plug::wrapper::vst3::vst3::Steinberg::Vst::{
+        IAudioProcessorTrait, IComponent, IComponentTrait, ProcessModes_, SymbolicSampleSizes_,
+    };
+    use std::sync::Arc;
+
+    /// The modes in which [`Probe`] was activated.
+    static MODES: Mutex<Vec<ProcessMode>> = Mutex::new(Vec::new());
+
+    #[derive(Default, Params)]
+    struct Nothing {}
+
+    /// Remembers how it was activated.
+    #[derive(Default)]
+    struct Probe;
+
+    impl Plugin for Probe {
+        const NAME: &'static str = "Probe";
+        const VENDOR: &'static str = "";
+        const URL: &'static str = "";
+        const EMAIL: &'static str = "";
+        const VERSION: &'static str = "1";
+        const AUDIO_IO_LAYOUTS: &'static [AudioIOLayout] = crate::audio::LAYOUTS;
+        type Editor = ();
+        type SysExMessage = ();
+        type BackgroundTask = ();
+
+        fn params(&self) -> Arc<dyn Params> {
+            Arc::new(Nothing {})
+        }
+
+        fn activate(
+            &mut self,
+            _: &AudioIOLayout,
+            config: &BufferConfig,
+            _: &mut impl ActivateContext<Self>,
+        ) -> bool {
+            MODES.lock().unwrap().push(config.process_mode);
+            true
+        }
+
+        fn process(
+            &mut self,
+            _: &mut Buffer,
+            _: &mut AuxiliaryBuffers,
+            _: &mut impl ProcessContext<Self>,
+        ) -> ProcessStatus {
+            ProcessStatus::Normal
+        }
+    }
+
+    impl Vst3Plugin for Probe {
+        const VST3_CLASS_ID: [u8; 16] = *b"ProbeOfProcessMo";
+        const VST3_SUBCATEGORIES: &'static [Vst3SubCategory] = &[Vst3SubCategory::Fx];
+    }
+
+    #[test]
+    fn a_plug_in_knows_whether_it_renders_offline() {
+        let wrapper = ComWrapper::new(Wrapper::<Probe>::new());
+        guard(&wrapper);
+        let processor = wrapper.as_com_ref::<IAudioProcessor>().unwrap();
+        let component = wrapper.as_com_ref::<IComponent>().unwrap();
+        let modes = [ProcessModes_::kOffline, ProcessModes_::kRealtime, ProcessModes_::kOffline];
+        for mode in modes {
+            let mut setup = ProcessSetup {
+                processMode: mode as int32,
+                symbolicSampleSize: SymbolicSampleSizes_::kSample32 as int32,
+                maxSamplesPerBlock: 512,
+                sampleRate: 48_000.0,
+            };
+            // SAFETY: as a host does, in its order.
+            unsafe {
+                assert_eq!(processor.setupProcessing(&raw mut setup), kResultOk);
+                assert_eq!(component.setActive(1), kResultOk);
+                assert_eq!(component.setActive(0), kResultOk);
+            }
+        }
+        let expected = [ProcessMode::Offline, ProcessMode::Realtime, ProcessMode::Offline];
+        assert_eq!(*MODES.lock().unwrap(), expected);
     }
 }

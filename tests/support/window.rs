@@ -1,7 +1,7 @@
 //! A host with a window on an X screen: opens the editor of a CLAP bundle in it, plays audio into the
 //! plug-in, moves pointer and keys, and takes pictures.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, VecDeque};
 use std::error::Error;
 use std::f64::consts::TAU;
 use std::ffi::CStr;
@@ -15,10 +15,12 @@ use std::time::{Duration, Instant};
 use clack_extensions::gui::{
     GuiApiType, GuiConfiguration, GuiSize, HostGui, HostGuiImpl, PluginGui, Window,
 };
+use clack_extensions::latency::PluginLatency;
 use clack_extensions::params::{
     HostParams, HostParamsImplMainThread, HostParamsImplShared, ParamClearFlags, ParamInfoBuffer,
     ParamRescanFlags, PluginParams,
 };
+use clack_extensions::render::{PluginRender, RenderMode};
 use clack_extensions::state::PluginState;
 use clack_host::events::event_types::{ParamValueEvent, TransportEvent, TransportFlags};
 use clack_host::events::spaces::CoreEventSpace;
@@ -43,6 +45,8 @@ const BLOCK: usize = 512;
 /// Name of the thread that plays audio, to tell it from those of the editor.
 pub const AUDIO_THREAD: &str = "audio";
 const TEMPO_BPM: f64 = 104.0;
+/// How much is kept of what was played, in samples: a second.
+const KEPT: usize = 48_000;
 
 /// What is played into the plug-in.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -64,6 +68,15 @@ pub enum Told {
     Value(String, f64),
     /// The hand is off a parameter.
     End(String),
+}
+
+/// What went in and came out last, at most a second of it: samples of the left channel.
+#[derive(Debug, Clone, Default)]
+pub struct Heard {
+    /// What was played into the plug-in.
+    pub input: VecDeque<f32>,
+    /// What came out of it at the same time.
+    pub output: VecDeque<f32>,
 }
 
 /// A picture of the window.
@@ -173,12 +186,15 @@ pub struct EditorHost {
     place: (i16, i16),
     play: Arc<AtomicU8>,
     told: Arc<Mutex<Vec<Told>>>,
+    heard: Arc<Mutex<Heard>>,
     changes: Arc<Mutex<Vec<ParamValueEvent>>>,
     names: Arc<BTreeMap<u32, String>>,
     audio: Option<AudioThread>,
     gui: PluginGui,
     params: PluginParams,
     state: PluginState,
+    latency: PluginLatency,
+    render: PluginRender,
     instance: PluginInstance<Callbacks>,
     // The bundle stays loaded as long as the instance.
     _entry: PluginEntry,
@@ -205,6 +221,8 @@ impl EditorHost {
         let gui: PluginGui = plugin.get_extension().ok_or("no editor")?;
         let params: PluginParams = plugin.get_extension().ok_or("no parameters")?;
         let state: PluginState = plugin.get_extension().ok_or("no state")?;
+        let latency: PluginLatency = plugin.get_extension().ok_or("no latency")?;
+        let render: PluginRender = plugin.get_extension().ok_or("no render modes")?;
         let mut buffer = ParamInfoBuffer::new();
         let names = (0..params.count(&plugin))
             .filter_map(|index| {
@@ -221,12 +239,15 @@ impl EditorHost {
             place,
             play: Arc::new(AtomicU8::new(Play::Nothing as u8)),
             told: Arc::default(),
+            heard: Arc::default(),
             changes: Arc::default(),
             names: Arc::new(names),
             audio: None,
             gui,
             params,
             state,
+            latency,
+            render,
             instance,
             _entry: entry,
         };
@@ -243,7 +264,7 @@ impl EditorHost {
         let stopped = self.instance.activate(|_, _| (), config)?;
         let stop = Arc::new(AtomicBool::new(false));
         let (play, told, names) = (self.play.clone(), self.told.clone(), self.names.clone());
-        let changes = self.changes.clone();
+        let (changes, heard) = (self.changes.clone(), self.heard.clone());
         let stopping = stop.clone();
         let thread =
             std::thread::Builder::new().name(AUDIO_THREAD.to_owned()).spawn(move || {
@@ -255,8 +276,13 @@ impl EditorHost {
                     let play = play.load(Ordering::Relaxed);
                     if play != Play::Nothing as u8 {
                         let changes = std::mem::take(&mut *lock(&changes));
-                        let events = beat.block(&mut processor, &changes, play == Play::Beat as u8);
+                        let sounds = play == Play::Beat as u8;
+                        let (events, [input, output]) =
+                            beat.block(&mut processor, &changes, sounds);
                         lock(&told).extend(read(&events, &names));
+                        let mut heard = lock(&heard);
+                        keep(&mut heard.input, input);
+                        keep(&mut heard.output, output);
                     }
                     due += Duration::from_secs_f64(BLOCK as f64 / RATE_HZ);
                     std::thread::sleep(due.saturating_sub(start.elapsed()));
@@ -265,6 +291,46 @@ impl EditorHost {
             })?;
         self.audio = Some(AudioThread { stop, thread });
         Ok(())
+    }
+
+    /// What went in and came out in the last second.
+    pub fn heard(&self) -> Heard {
+        lock(&self.heard).clone()
+    }
+
+    /// Samples by which the plug-in says that its output lags.
+    pub fn latency(&mut self) -> usize {
+        self.latency.get(&self.instance.plugin_handle()) as usize
+    }
+
+    /// Stops audio and starts it anew, to play or to render offline.
+    ///
+    /// # Errors
+    /// When the plug-in refuses.
+    pub fn restart(&mut self, offline: bool) -> Result<()> {
+        self.stop();
+        self.set_offline(offline)?;
+        *lock(&self.heard) = Heard::default();
+        self.start()
+    }
+
+    /// Renders offline from now on, or plays, while audio goes on. Whether the plug-in asks for a
+    /// restart is not looked at.
+    ///
+    /// # Errors
+    /// When the plug-in refuses.
+    pub fn set_offline(&mut self, offline: bool) -> Result<()> {
+        let mode = if offline { RenderMode::Offline } else { RenderMode::Realtime };
+        Ok(self.render.set(&self.instance.plugin_handle(), mode)?)
+    }
+
+    fn stop(&mut self) {
+        if let Some(audio) = self.audio.take() {
+            audio.stop.store(true, Ordering::Relaxed);
+            if let Ok(stopped) = audio.thread.join() {
+                self.instance.deactivate(stopped);
+            }
+        }
     }
 
     /// Plays something else from now on.
@@ -630,12 +696,7 @@ impl Drop for EditorHost {
     fn drop(&mut self) {
         // A screen that is gone has closed the window by itself.
         let _ = self.close();
-        if let Some(audio) = self.audio.take() {
-            audio.stop.store(true, Ordering::Relaxed);
-            if let Ok(stopped) = audio.thread.join() {
-                self.instance.deactivate(stopped);
-            }
-        }
+        self.stop();
     }
 }
 
@@ -750,6 +811,12 @@ impl DragSource {
     }
 }
 
+/// Adds samples and forgets old ones.
+fn keep(kept: &mut VecDeque<f32>, samples: Vec<f32>) {
+    kept.extend(samples);
+    kept.drain(..kept.len().saturating_sub(KEPT));
+}
+
 /// What is guarded here is whole whatever happens to its holder.
 fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
     mutex.lock().unwrap_or_else(PoisonError::into_inner)
@@ -803,13 +870,13 @@ impl Beat {
         [(mid + room * left) as f32, (mid + room * (0.7 * left + 0.3 * right)) as f32]
     }
 
-    /// Plays a block into the plug-in and gives what it told.
+    /// Plays a block into the plug-in and gives what it told, and left of what went in and came out.
     fn block(
         &mut self,
         processor: &mut StartedPluginAudioProcessor<Callbacks>,
         changes: &[ParamValueEvent],
         sounds: bool,
-    ) -> EventBuffer {
+    ) -> (EventBuffer, [Vec<f32>; 2]) {
         let transport = self.transport(sounds);
         let mut input = [vec![0.0; BLOCK], vec![0.0; BLOCK]];
         if sounds {
@@ -818,6 +885,7 @@ impl Beat {
                 [*left, *right] = self.frame();
             }
         }
+        let played = input[0].clone();
         let mut key = [vec![0.0; BLOCK], vec![0.0; BLOCK]];
         let mut output = [vec![0.0; BLOCK], vec![0.0; BLOCK]];
         let mut inputs = AudioPorts::with_capacity(4, 2);
@@ -842,7 +910,8 @@ impl Beat {
             Some(&transport),
         );
         processed.expect("the plug-in processes");
-        told
+        let [heard, _] = output;
+        (told, [played, heard])
     }
 
     fn transport(&self, playing: bool) -> TransportEvent {

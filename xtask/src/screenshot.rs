@@ -11,8 +11,10 @@ use tenon_tests::window::{EditorHost, Picture};
 use crate::bundle;
 use crate::workspace;
 
-/// Shows the demo state in the editor: on the light sheet or the dark one.
+/// Shows the demo state in the editor: on the light sheet or the dark one, or a blind trial.
 const VARIABLE: &str = "TENON_PICTURE";
+/// The picture that shows a blind trial.
+const TRIAL: &str = "trial";
 /// Says that this process has its screen.
 const UNDER_XVFB: &str = "TENON_XVFB";
 /// Large enough for 200 %.
@@ -30,7 +32,9 @@ pub(crate) fn run() -> Result<()> {
     let folder = workspace::root().join("plugin/docs");
     fs::create_dir_all(&folder).with_context(|| format!("{} cannot be made", folder.display()))?;
     let sheet = std::env::var(VARIABLE).context("no sheet is named")?;
-    for (percent, end) in [(100, ""), (200, "-200")] {
+    let sizes: &[(u32, &str)] =
+        if sheet == TRIAL { &[(100, "")] } else { &[(100, ""), (200, "-200")] };
+    for &(percent, end) in sizes {
         let posed = EditorHost::load(&bundles.clap, c"audio.tenon.bus", (0, 0))
             .and_then(|mut host| host.pose(percent));
         let picture = posed.map_err(anyhow::Error::from_boxed)?;
@@ -45,7 +49,7 @@ pub(crate) fn run() -> Result<()> {
 /// the user's own depends on the system.
 fn on_a_screen_of_its_own() -> Result<()> {
     let task = std::env::current_exe().context("this program has no place")?;
-    for sheet in ["light", "dark"] {
+    for sheet in ["light", "dark", TRIAL] {
         let mut xvfb = Command::new("xvfb-run");
         xvfb.args(["--auto-servernum", &format!("--server-args={SCREEN}")]).arg(&task);
         xvfb.arg("screenshot").env(UNDER_XVFB, "1").env(VARIABLE, sheet);

@@ -116,6 +116,8 @@ const DEBIAN_PACKAGES: &[&str] = &[
     // Python host.
     "python3",
     "python3-venv",
+    // The page of a blind trial.
+    "chromium",
     // A window without a screen, and what opening one loads.
     "xvfb",
     "xauth",
@@ -197,7 +199,7 @@ fn rust_tests(built: Option<&Built>) -> Result<Counts> {
     Ok(unless_it_failed(cargo_counts(&output), succeeded))
 }
 
-/// The tests in `tests/python`, which load the bundle in a Python host.
+/// The tests in `tests/python`, which load the bundle in a Python host, and pages in a browser.
 fn python_tests(built: Option<&Built>, notes: &mut Vec<String>) -> Result<Counts> {
     let tests = workspace::root().join("tests/python");
     let written = count_tests(&tests)?;

@@ -9,7 +9,8 @@ use super::together::{Band, Together};
 use super::trace::STEP_S;
 use crate::feed::{Place, Point};
 
-/// The environment variable that shows it, whatever plays: `light` or `dark` names the sheet.
+/// The environment variable that shows it, whatever plays: `light` or `dark` names the sheet, `trial`
+/// shows a blind trial on the light one.
 const VARIABLE: &str = "TENON_PICTURE";
 
 /// Points of the trace: 60 s, as much as the widest picture shows.
@@ -19,10 +20,15 @@ const BEATS_PER_S: f64 = 104.0 / 60.0;
 /// Whether a picture is to be taken, and whether of the dark sheet.
 pub(crate) fn dark_picture() -> Option<bool> {
     match std::env::var(VARIABLE).as_deref() {
-        Ok("light") => Some(false),
+        Ok("light" | "trial") => Some(false),
         Ok("dark") => Some(true),
         _ => None,
     }
+}
+
+/// Whether it is a picture of a blind trial.
+pub(crate) fn is_trial_picture() -> bool {
+    std::env::var(VARIABLE).is_ok_and(|picture| picture == "trial")
 }
 
 /// The readings.

@@ -11,6 +11,7 @@ mod layout;
 mod theme;
 mod together;
 mod trace;
+mod trial;
 mod demo;
 mod shown;
 mod widgets;
@@ -32,15 +33,18 @@ use nice_plug_egui::{
     RepaintNotifier, create_egui_editor,
 };
 
+use crate::blind::Blind;
 use crate::feed::FeedOut;
 use crate::library::Library;
 use crate::listener::{Listener, Listening};
 use crate::state::{BusState, View};
+use crate::trial::record::users_folder;
 
 use bench::Bench;
 use hand::Hand;
 use shown::Shown;
 use together::together;
+use trial::Conductor;
 
 /// How often the editor looks for news from the audio thread. One atomic read; it draws only
 /// when there are some, and at most as often as the window library offers a frame.
@@ -51,6 +55,7 @@ pub struct BusEditor {
     state: Arc<BusState>,
     feed: Arc<Mutex<FeedOut>>,
     listener: Listener,
+    blind: Arc<Mutex<Blind>>,
     repaint: RepaintNotifier,
     /// Outlives the window, so that undo does.
     bench: Arc<Mutex<Bench>>,
@@ -59,16 +64,17 @@ pub struct BusEditor {
 }
 
 impl BusEditor {
-    /// An editor of `state` that shows readings and togetherness from its sources. Drawing is asked
-    /// for through `repaint`.
+    /// An editor of `state` that shows readings and togetherness from its sources and conducts blind
+    /// trials through `blind`. Drawing is asked for through `repaint`.
     pub(crate) fn new(
         state: Arc<BusState>,
         (feed, listener): (Arc<Mutex<FeedOut>>, Listener),
+        blind: Arc<Mutex<Blind>>,
         repaint: RepaintNotifier,
     ) -> Self {
         let bench = Arc::new(Mutex::new(Bench::new(Library::of_user())));
         let system_scale = Arc::new(AtomicU32::new(1.0_f32.to_bits()));
-        Self { state, feed, listener, repaint, bench, system_scale }
+        Self { state, feed, listener, blind, repaint, bench, system_scale }
     }
 }
 
@@ -92,6 +98,8 @@ impl Editor for BusEditor {
             listener: self.listener.clone(),
             listening: None,
             bench: self.bench.clone(),
+            blind: self.blind.clone(),
+            trial: Conductor::new(users_folder().ok()),
             zoom: zoom(view),
             host: None,
             picture: demo::dark_picture(),
@@ -147,6 +155,9 @@ struct Sheet {
     /// Togetherness is measured while the editor is open.
     listening: Option<Listening>,
     bench: Arc<Mutex<Bench>>,
+    blind: Arc<Mutex<Blind>>,
+    /// A trial ends when the window closes.
+    trial: Conductor,
     system_scale: Arc<AtomicU32>,
     zoom: f32,
     host: Option<GuiContext>,
@@ -170,6 +181,9 @@ impl NiceEguiApp for Sheet {
         if self.picture.is_some() {
             self.shown = Shown::picture();
         }
+        if demo::is_trial_picture() {
+            self.trial = Conductor::picture();
+        }
         let mut bench = self.bench.lock().unwrap_or_else(PoisonError::into_inner);
         bench.library.read();
         // What waited since the last window closed is of no use any more.
@@ -184,6 +198,7 @@ impl NiceEguiApp for Sheet {
         frame.set_clear_color(theme::of(ui).paper.into());
         let mut feed = self.feed.lock().unwrap_or_else(PoisonError::into_inner);
         let mut bench = self.bench.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut blind = self.blind.lock().unwrap_or_else(PoisonError::into_inner);
         let listener = &self.listener;
         self.shown.update(ui.ctx(), &mut feed, || together(listener));
 
@@ -197,7 +212,8 @@ impl NiceEguiApp for Sheet {
         let mut draw = |ui: &mut egui::Ui, rect| {
             let (hand, shown) = (&mut hand, &self.shown);
             let (state, groups) = (&*self.state, panels::GROUPS);
-            let sheet = panels::Sheet { hand, shown, feed: &feed, state, groups };
+            let (trial, blind) = (&mut self.trial, &mut *blind);
+            let sheet = panels::Sheet { hand, shown, feed: &feed, state, trial, blind, groups };
             panels::sheet(ui, rect, sheet)
         };
         let held = if window.width() < min.x || window.height() < min.y {
@@ -236,6 +252,8 @@ impl NiceEguiApp for Sheet {
 
 impl Drop for Sheet {
     fn drop(&mut self) {
+        // What is heard is chosen in the window only.
+        self.trial.stop(None, &mut self.blind.lock().unwrap_or_else(PoisonError::into_inner));
         // A window that closes in mid-drag lets go of the control.
         if let Some(host) = &self.host {
             let mut bench = self.bench.lock().unwrap_or_else(PoisonError::into_inner);

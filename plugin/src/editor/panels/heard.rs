@@ -4,13 +4,15 @@
 use egui::{Align, Key, Layout, Modifiers, Rect, Ui, UiBuilder};
 use tenon_dsp::{Control, LISTENS, MatchState};
 
-use super::{main_menu, preset_menu};
+use super::{main_menu, preset_menu, trial as trial_panel};
+use crate::blind::Blind;
 use crate::editor::figures::{self, one_digit};
 use crate::editor::hand::Hand;
 use crate::editor::help::Help;
 use crate::editor::layout::cut_top;
 use crate::editor::shown::Shown;
 use crate::editor::theme;
+use crate::editor::trial::Conductor;
 use crate::editor::widgets::{Button, Choice, Menu};
 use crate::feed::FeedOut;
 use crate::state::{BusState, Slot};
@@ -30,9 +32,9 @@ pub(crate) fn show(
     ui: &mut Ui,
     mut rect: Rect,
     hand: &mut Hand<'_>,
-    shown: &Shown,
-    feed: &FeedOut,
+    (shown, feed): (&Shown, &FeedOut),
     state: &BusState,
+    (trial, blind): (&mut Conductor, &mut Blind),
     help: &mut Help,
 ) {
     let first = cut_top(&mut rect, ROW);
@@ -46,7 +48,10 @@ pub(crate) fn show(
         ui.add_space(SPACE);
         history(ui, hand, help);
     });
-    row(ui, first, Align::Max, |ui| main_menu::show(ui, hand, state, help));
+    row(ui, first, Align::Max, |ui| {
+        main_menu::show(ui, hand, state, help);
+        trial_panel::show_entry(ui, roomy, trial, state, blind, help);
+    });
     row(ui, rect, Align::Min, |ui| {
         compare(ui, hand, help);
         match_gain(ui, hand, shown, feed, help);

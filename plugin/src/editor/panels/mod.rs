@@ -8,6 +8,7 @@ mod heard;
 mod main_menu;
 mod preset_menu;
 mod readings;
+mod trial;
 
 use egui::{Rect, Ui, vec2};
 
@@ -16,6 +17,8 @@ use super::help::Help;
 use super::layout::{cut_bottom, cut_right, cut_top};
 use super::shown::Shown;
 use super::theme;
+use super::trial::Conductor;
+use crate::blind::Blind;
 use crate::feed::FeedOut;
 use crate::state::BusState;
 
@@ -32,6 +35,9 @@ pub(crate) struct Sheet<'a, 'h> {
     pub(crate) shown: &'a Shown,
     pub(crate) feed: &'a FeedOut,
     pub(crate) state: &'a BusState,
+    /// Blind trials.
+    pub(crate) trial: &'a mut Conductor,
+    pub(crate) blind: &'a mut Blind,
     /// The controls.
     pub(crate) groups: &'a [controls::Group],
 }
@@ -40,11 +46,18 @@ pub(crate) use controls::GROUPS;
 
 /// Draws the whole sheet within `window`. True while the pointer holds the chart still.
 pub(crate) fn sheet(ui: &mut Ui, window: Rect, sheet: Sheet<'_, '_>) -> bool {
-    let Sheet { hand, shown, feed, state, groups } = sheet;
+    let Sheet { hand, shown, feed, state, trial, blind, groups } = sheet;
     let mut help = Help::default();
     let mut rest = window.shrink2(MARGIN);
-    let heard = cut_top(&mut rest, heard::HEIGHT);
     let foot = cut_bottom(&mut rest, foot::HEIGHT);
+    trial.follow(hand, state, blind);
+    if !trial.is_closed() {
+        divide(ui, &mut rest, false);
+        trial::show(ui, rest, trial, state, blind, &mut help);
+        foot::show(ui, foot, window, help);
+        return false;
+    }
+    let heard = cut_top(&mut rest, heard::HEIGHT);
     divide(ui, &mut rest, true);
     divide(ui, &mut rest, false);
     // The chart gets most of what is to spare.
@@ -56,7 +69,7 @@ pub(crate) fn sheet(ui: &mut Ui, window: Rect, sheet: Sheet<'_, '_>) -> bool {
     let (part, least, most) = READINGS;
     let readings = cut_right(&mut rest, (window.width() * part).clamp(least, most));
     cut_right(&mut rest, GUTTER);
-    heard::show(ui, heard, hand, shown, feed, state, &mut help);
+    heard::show(ui, heard, hand, (shown, feed), state, (trial, blind), &mut help);
     controls::show(ui, controls, groups, hand, &mut help);
     let held = chart::show(ui, rest, shown, feed, &mut help);
     readings::show(ui, readings, shown, &mut help);
@@ -76,8 +89,12 @@ fn divide(ui: &Ui, rest: &mut Rect, top: bool) {
 }
 
 #[cfg(test)]
+mod trials;
+
+#[cfg(test)]
 mod tests {
     use super::*;
+    use crate::blind::{BlindIn, blind};
     use crate::editor::bench::Bench;
     use crate::editor::together::Together;
     use crate::feed::{FeedIn, FeedOut, Place, Point, feed};
@@ -128,28 +145,33 @@ mod tests {
     }
 
     /// A sheet in a window that nobody sees.
-    struct Window {
-        ctx: Context,
-        size: egui::Vec2,
-        zoom: f32,
+    pub(super) struct Window {
+        pub(super) ctx: Context,
+        pub(super) size: egui::Vec2,
+        pub(super) zoom: f32,
         host: Host,
-        state: BusState,
+        pub(super) state: BusState,
         bench: Bench,
         groups: &'static [controls::Group],
         shown: Shown,
         together: Result<Together, String>,
         audio: FeedIn,
         feed: FeedOut,
+        pub(super) trial: Conductor,
+        pub(super) blind: Blind,
+        /// The audio thread's end of blind trials.
+        pub(super) blind_in: BlindIn,
         frames: u32,
         /// What was put on the clipboard last.
         copied: Option<String>,
     }
 
     impl Window {
-        fn new(width: f32, height: f32) -> Self {
+        pub(super) fn new(width: f32, height: f32) -> Self {
             let ctx = Context::default();
             theme::apply(&ctx);
             let (audio, feed) = feed(Processor::new().readings());
+            let (blind_in, blind) = blind();
             Self {
                 ctx,
                 size: vec2(width, height),
@@ -162,13 +184,16 @@ mod tests {
                 together: Err("nobody listens".to_owned()),
                 audio,
                 feed,
+                trial: Conductor::new(None),
+                blind,
+                blind_in,
                 frames: 0,
                 copied: None,
             }
         }
 
         /// Draws a frame and gives every text with the place of its ink.
-        fn frame(&mut self, events: Vec<Event>) -> Vec<(String, Rect)> {
+        pub(super) fn frame(&mut self, events: Vec<Event>) -> Vec<(String, Rect)> {
             self.frames += 1;
             self.ctx.set_zoom_factor(self.zoom);
             let modifiers = events.iter().find_map(|event| match event {
@@ -199,6 +224,8 @@ mod tests {
                         shown: &self.shown,
                         feed: &self.feed,
                         state: &self.state,
+                        trial: &mut self.trial,
+                        blind: &mut self.blind,
                         groups: self.groups,
                     },
                 );
@@ -225,16 +252,16 @@ mod tests {
             texts.collect()
         }
 
-        fn place(&mut self, text: &str) -> egui::Pos2 {
+        pub(super) fn place(&mut self, text: &str) -> egui::Pos2 {
             let texts = self.frame(vec![]);
             texts.iter().find(|(t, _)| t == text).expect(text).1.center()
         }
 
-        fn has(&mut self, wanted: &str) -> bool {
+        pub(super) fn has(&mut self, wanted: &str) -> bool {
             self.frame(vec![]).iter().any(|(text, _)| text.contains(wanted))
         }
 
-        fn click(&mut self, at: egui::Pos2) {
+        pub(super) fn click(&mut self, at: egui::Pos2) {
             self.frame(vec![Event::PointerMoved(at)]);
             for pressed in [true, false] {
                 self.frame(vec![button(at, pressed)]);
@@ -242,12 +269,12 @@ mod tests {
             self.frame(vec![]);
         }
 
-        fn click_on(&mut self, text: &str) {
+        pub(super) fn click_on(&mut self, text: &str) {
             let at = self.place(text);
             self.click(at);
         }
 
-        fn press(&mut self, modifiers: Modifiers, key: Key) {
+        pub(super) fn press(&mut self, modifiers: Modifiers, key: Key) {
             for pressed in [true, false] {
                 self.frame(vec![Event::Key {
                     key,
@@ -260,7 +287,7 @@ mod tests {
             self.frame(vec![]);
         }
 
-        fn set(&mut self, control: Control, value: f32) {
+        pub(super) fn set(&mut self, control: Control, value: f32) {
             self.state.params.get(control).set(&ParamSetter::new(&self.host), value);
         }
 
@@ -268,15 +295,22 @@ mod tests {
             self.state.params.get(control).value()
         }
 
+        /// What the host has been told and can save.
+        pub(super) fn outside(&self) -> String {
+            use nice_plug::params::Params;
+            let (settings, fields) = (self.state.params.settings(), self.state.serialize_fields());
+            format!("{:?} {settings:?} {fields:?}", self.host.0.lock().unwrap())
+        }
+
         /// Lets audio run, with readings as long as they get and a point at this place of the song.
-        fn play(&mut self, readings: &Readings, place: Option<Place>) {
+        pub(super) fn play(&mut self, readings: &Readings, place: Option<Place>) {
             self.audio.tick();
             self.audio.publish(*readings);
             self.audio.trace(Point::new(readings, place));
         }
     }
 
-    fn long_readings() -> Readings {
+    pub(super) fn long_readings() -> Readings {
         Readings {
             gain_reduction_db: 24.0,
             gain_reduction_hop_db: 24.0,
@@ -322,7 +356,7 @@ mod tests {
     }
 
     /// Fails when a text leaves the sheet or lies on another.
-    fn check_texts(texts: &[(String, Rect)], size: egui::Vec2, what: &str) {
+    pub(super) fn check_texts(texts: &[(String, Rect)], size: egui::Vec2, what: &str) {
         let sheet = Rect::from_min_size(pos2(0.0, 0.0), size);
         for (index, (text, ink)) in texts.iter().enumerate() {
             assert!(sheet.contains_rect(*ink), "{text:?} leaves the sheet: {what}");
@@ -594,6 +628,11 @@ mod tests {
             if window.ctx.any_popup_open() {
                 window.press(Modifiers::NONE, Key::Escape);
             }
+            if !window.trial.is_closed() {
+                seen.push("trial");
+                window.trial.close(&mut window.blind);
+                window.frame(vec![]);
+            }
             let after = window.state.params.settings();
             for (control, what) in [
                 (Control::Compare, "compare"),
@@ -608,8 +647,17 @@ mod tests {
                 seen.push("b");
             }
         }
-        for what in ["starting points", "b", "zoom", "dark", "compare", "learn", "listen", "bypass"]
-        {
+        for what in [
+            "starting points",
+            "b",
+            "zoom",
+            "dark",
+            "trial",
+            "compare",
+            "learn",
+            "listen",
+            "bypass",
+        ] {
             assert!(seen.contains(&what), "{what} not reached: {seen:?}");
         }
     }

@@ -2,6 +2,7 @@
 
 use egui::{Align2, Response, Role, Sense, StrokeKind, Ui, WidgetInfo, vec2};
 
+use super::focus::keep_arrows;
 use crate::editor::theme;
 
 /// Room left and right of the text, in points.
@@ -53,6 +54,7 @@ impl<'a> Button<'a> {
             WidgetInfo::selected(Role::Button, ui.is_enabled(), self.on, self.text)
         });
 
+        keep_arrows(&response);
         let painter = ui.painter().with_clip_rect(rect);
         let hot = response.hovered() || response.has_focus();
         let ground = match (self.on, hot) {

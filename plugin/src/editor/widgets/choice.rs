@@ -2,6 +2,7 @@
 
 use egui::{Align2, Response, Role, Sense, StrokeKind, Ui, WidgetInfo, pos2, vec2};
 
+use super::focus::keep_arrows;
 use crate::editor::theme;
 
 /// Room left and right of each name, in points.
@@ -55,6 +56,7 @@ impl<'a> Choice<'a> {
                     self.names[index],
                 )
             });
+            keep_arrows(&this);
             if this.clicked() && index != self.taken {
                 chosen = Some(index);
             }

@@ -1,0 +1,282 @@
+//! The audio thread's part of a blind trial: a second engine for what the setting in force is compared
+//! with, and the switch between the two. The second engine runs only while a trial is open, at the
+//! quality in use, so that both lag alike. Knows nothing of the editor.
+
+use tenon_dsp::{Channels, Control, MatchMemory, Processor, RateError, Settings, Sides};
+
+use crate::blind::{BlindIn, End, Opposite, Stage, Word};
+
+/// Samples processed at once, at most.
+pub(crate) const CHUNK: usize = 512;
+
+/// Hops for which a fresh engine, or one at fresh settings, is not measured: a second. Until its gain
+/// has come down, it is far too loud.
+const SETTLING_HOPS: u32 = 50;
+
+/// How far a trial has come on this side.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Now {
+    /// There is none, or it fades out.
+    Off,
+    Ready,
+    Running,
+}
+
+/// The second engine, and what has become of the editor's orders.
+pub(crate) struct Pair {
+    orders: BlindIn,
+    other: Processor,
+    other_settings: Settings,
+    /// The settings in force, as they were measured last.
+    mine: Settings,
+    sides: Sides,
+    /// Hops until what is measured counts.
+    settling: u32,
+    now: Now,
+    session: u32,
+    /// What was ended here, and why.
+    ended: Option<(u32, End)>,
+    /// No trial may run.
+    offline: bool,
+    /// The quality in use, as the value of its control.
+    quality: f32,
+    /// The second engine's samples.
+    samples: [[f32; CHUNK]; 2],
+    /// Something has changed since the editor was told.
+    news: bool,
+}
+
+impl Pair {
+    /// A pair that follows orders from here.
+    pub(crate) fn new(orders: BlindIn) -> Self {
+        Self {
+            orders,
+            other: Processor::new(),
+            other_settings: Settings::default(),
+            mine: Settings::default(),
+            sides: Sides::new(),
+            settling: 0,
+            now: Now::Off,
+            session: 0,
+            ended: None,
+            offline: false,
+            quality: 0.0,
+            samples: [[0.0; CHUNK]; 2],
+            news: false,
+        }
+    }
+
+    /// Prepares for a sample rate and channels, at a quality. Whatever was going on is over: a host
+    /// that starts audio anew may be about to render.
+    ///
+    /// # Errors
+    /// When the engine cannot run at the rate.
+    pub(crate) fn activate(
+        &mut self,
+        rate_hz: f64,
+        channels: Channels,
+        quality: f32,
+        offline: bool,
+    ) -> Result<(), RateError> {
+        self.offline = offline;
+        self.quality = quality;
+        // So that the engine has the latency of the other from here on.
+        self.other.set(&self.other_settings.with(Control::Quality, quality));
+        self.other.prepare(rate_hz, channels)?;
+        self.sides.prepare(rate_hz, channels);
+        let session = self.orders.order().session;
+        self.session = session;
+        self.end(if offline { End::Offline } else { End::Restarted });
+        Ok(())
+    }
+
+    /// While the host renders offline, there is no trial.
+    pub(crate) fn set_offline(&mut self, offline: bool) {
+        if self.offline && !offline {
+            // The reason no longer holds.
+            self.end(End::Restarted);
+        }
+        self.offline = offline;
+    }
+
+    /// Ends the trial, whether it has begun here or not.
+    pub(crate) fn end(&mut self, why: End) {
+        self.ended = Some((self.session, why));
+        self.now = Now::Off;
+        self.sides.hear_second(false);
+        if why == End::Offline {
+            // Not even a fade is for the file.
+            self.sides.reset();
+        }
+        self.news = true;
+    }
+
+    /// Forgets all signal; a trial goes on, at its levels.
+    pub(crate) fn reset(&mut self) {
+        self.other.reset();
+        self.sides.reset();
+    }
+
+    /// Whether settings and levels stand still.
+    pub(crate) fn is_running(&self) -> bool {
+        self.now == Now::Running
+    }
+
+    /// Whether a trial is open: the processed signal is to be heard then.
+    pub(crate) fn is_open(&self) -> bool {
+        self.now != Now::Off
+    }
+
+    /// Whether the second engine runs, be it for a fade.
+    pub(crate) fn is_on(&self) -> bool {
+        self.is_open() || !self.sides.is_first_alone()
+    }
+
+    /// Takes up orders. `mine` are the settings in force, `main` is their engine; with a bypass on,
+    /// there is nothing to compare.
+    pub(crate) fn follow(&mut self, main: &mut Processor, mine: &Settings, bypassed: bool) {
+        let order = self.orders.order();
+        if order.session != self.session {
+            self.session = order.session;
+            self.now = Now::Off;
+        }
+        let is_over = |pair: &Self| pair.ended.is_some_and(|(ended, _)| ended == order.session);
+        if order.stage != Stage::Off && !is_over(self) {
+            match (self.offline, bypassed) {
+                (true, _) => self.end(End::Offline),
+                (false, true) => self.end(End::Bypassed),
+                (false, false) => (),
+            }
+        }
+        if is_over(self) || order.stage == Stage::Off {
+            self.leave(main);
+        } else {
+            match (order.stage, self.now) {
+                (Stage::Ready(opposite), _) => self.be_ready(main, mine, opposite),
+                (Stage::Running { opposite }, Now::Ready) => {
+                    self.start();
+                    self.sides.hear_second(opposite);
+                }
+                (Stage::Running { opposite }, Now::Running) => self.sides.hear_second(opposite),
+                // What it is to be compared with is not known; the editor never asks for this.
+                (Stage::Running { .. } | Stage::Off, _) => (),
+            }
+        }
+    }
+
+    fn leave(&mut self, main: &mut Processor) {
+        main.keep_levels(false);
+        self.sides.hear_second(false);
+        self.now = Now::Off;
+    }
+
+    fn be_ready(&mut self, main: &mut Processor, mine: &Settings, opposite: Opposite) {
+        // From here on, so that what is measured holds for the trial.
+        main.keep_levels(true);
+        let (settings, loudness_match) = self.of(main, mine, opposite);
+        let moved = processed(mine) != self.mine;
+        self.mine = processed(mine);
+        if self.now == Now::Off {
+            self.sides.set_level(0.0);
+            self.put(settings, loudness_match);
+            self.other.keep_levels(true);
+            self.other.reset();
+            self.sides.reset();
+            self.settling = SETTLING_HOPS;
+            self.news = true;
+        } else if settings != self.other_settings {
+            self.put(settings, loudness_match);
+            self.settling = SETTLING_HOPS;
+        } else if moved {
+            self.settling = SETTLING_HOPS;
+        }
+        self.now = Now::Ready;
+    }
+
+    /// Settings and match of the opposite.
+    fn of(&self, main: &Processor, mine: &Settings, opposite: Opposite) -> (Settings, MatchMemory) {
+        let (settings, loudness_match, compare) = match opposite {
+            Opposite::Dry => (*mine, main.match_memory(), 1.0),
+            Opposite::Setting { settings, loudness_match } => (settings, loudness_match, 0.0),
+        };
+        let settings = processed(&settings)
+            .with(Control::Compare, compare)
+            .with(Control::MatchHold, 0.0)
+            .with(Control::Quality, self.quality);
+        (settings, loudness_match)
+    }
+
+    fn put(&mut self, settings: Settings, loudness_match: MatchMemory) {
+        self.other_settings = settings;
+        self.other.set(&settings);
+        self.other.restore_match(loudness_match);
+    }
+
+    /// Lets everything stand still. What match and compare leave between the sides on the programme
+    /// just heard is taken off the opposite.
+    fn start(&mut self) {
+        if let Some([first, second]) = self.sides.loudness_lufs() {
+            self.sides.set_level(first - second);
+        }
+        self.sides.measure_anew();
+        self.settling = 0;
+        self.now = Now::Running;
+        self.news = true;
+    }
+
+    /// The samples the second engine is to process; left and right of the input.
+    pub(crate) fn take(&mut self, left: &[f32], right: &[f32]) {
+        for (samples, input) in self.samples.iter_mut().zip([left, right]) {
+            samples[..input.len()].copy_from_slice(input);
+        }
+    }
+
+    /// Leaves in `left` and `right`, the first engine's output, what is heard. The second engine
+    /// processes what it was given.
+    pub(crate) fn play(
+        &mut self,
+        left: &mut [f32],
+        right: &mut [f32],
+        key: Option<(&[f32], &[f32])>,
+    ) {
+        let [other_left, other_right] = &mut self.samples;
+        let (other_left, other_right) =
+            (&mut other_left[..left.len()], &mut other_right[..right.len()]);
+        self.other.process(other_left, other_right, key);
+        self.sides.process([left, right], [other_left, other_right]);
+    }
+
+    /// Settings of the second engine, while it runs.
+    pub(crate) fn other_settings(&self) -> Option<&Settings> {
+        self.is_on().then_some(&self.other_settings)
+    }
+
+    /// Tells the editor how it stands: when that has changed, and at the end of every hop while both
+    /// are measured. True when there is something new to show.
+    pub(crate) fn tell(&mut self, mine: &Settings, hop: bool) -> bool {
+        if hop && self.settling > 0 {
+            self.settling -= 1;
+            self.sides.measure_anew();
+        }
+        let news = std::mem::take(&mut self.news);
+        if news || hop && self.is_open() {
+            let end = self.ended.filter(|(session, _)| *session == self.session);
+            self.orders.say(Word {
+                session: self.session,
+                end: end.map(|(_, why)| why),
+                running: self.is_running(),
+                settings: [mine.with(Control::Quality, self.quality), self.other_settings],
+                loudness_lufs: self.sides.loudness_lufs(),
+                measured_s: self.sides.measured_s(),
+                level_db: self.sides.level_db(),
+            });
+        }
+        // While a trial runs, nothing that is measured is shown.
+        news || hop && self.now == Now::Ready
+    }
+}
+
+/// The same settings with the processed signal heard.
+pub(crate) fn processed(settings: &Settings) -> Settings {
+    settings.with(Control::Compare, 0.0).with(Control::Listen, 0.0).with(Control::Bypass, 0.0)
+}

@@ -1,0 +1,184 @@
+//! How late one recording is against another of the same programme.
+//!
+//! Generalised cross-correlation (Knapp and Carter, IEEE Trans. ASSP 24(4), 1976) of both channels,
+//! nearly whitened, so that a bass note does not blur the peak over many samples. Knows nothing of
+//! files.
+
+use realfft::RealFftPlanner;
+use realfft::num_complex::Complex;
+
+/// Largest delay that is looked for, in seconds.
+pub(super) const WITHIN_S: f64 = 0.2;
+
+/// Frames that are looked at, at most.
+const MOST_FRAMES: usize = 1 << 19;
+/// Below this the two have too little in common: whole, delayed copies reach 1, unrelated recordings
+/// of a second about 0.01.
+const CLEAR: f64 = 0.06;
+/// A second peak as high as this share of the first makes the first one doubtful.
+const RIVAL: f64 = 0.5;
+/// Neighbourhood of a peak that belongs to it, in seconds.
+const WIDTH_S: f64 = 0.001;
+/// What is weaker than this share of the mean counts by its strength, so that noise between the
+/// partials of a tone has no say.
+const FLOOR: f64 = 0.1;
+
+/// Why two recordings cannot be aligned.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum AlignError {
+    /// They have too little in common at every delay.
+    Unlike,
+    /// They fit about as well at two delays, in samples.
+    Doubtful(i64, i64),
+}
+
+/// By how many samples `after` is late against `before`, negative when it is early. Both are left and
+/// right, from the same moment on.
+pub(super) fn late(
+    before: [&[f32]; 2],
+    after: [&[f32]; 2],
+    rate_hz: u32,
+) -> Result<i64, AlignError> {
+    let within = (WITHIN_S * f64::from(rate_hz)) as usize;
+    let frames = before[0].len().min(after[0].len()).min(MOST_FRAMES);
+    // Long enough that no delay looked for wraps around.
+    let size = (frames + within + 1).next_power_of_two();
+    let mut planner = RealFftPlanner::<f32>::new();
+    let forward = planner.plan_fft_forward(size);
+    let spectrum = |samples: &[f32]| {
+        let mut padded = forward.make_input_vec();
+        padded[..frames].copy_from_slice(&samples[..frames]);
+        let mut bins = forward.make_output_vec();
+        // Cannot fail: both buffers have the lengths of the plan.
+        let _ = forward.process(&mut padded, &mut bins);
+        bins
+    };
+    let mut cross = vec![Complex::new(0.0, 0.0); size / 2 + 1];
+    for (before, after) in before.into_iter().zip(after) {
+        let (before, after) = (spectrum(before), spectrum(after));
+        for ((cross, before), after) in cross.iter_mut().zip(before).zip(after) {
+            *cross += before.conj() * after;
+        }
+    }
+    // Neither a constant nor the highest frequency tells a delay.
+    cross[0] = Complex::new(0.0, 0.0);
+    cross[size / 2] = Complex::new(0.0, 0.0);
+    let mean = cross.iter().map(|bin| f64::from(bin.norm())).sum::<f64>() / cross.len() as f64;
+    if mean <= 0.0 {
+        return Err(AlignError::Unlike);
+    }
+    let floor = (FLOOR * mean) as f32;
+    let mut whole = 0.0;
+    for bin in &mut cross {
+        *bin /= bin.norm() + floor;
+        whole += 2.0 * f64::from(bin.norm());
+    }
+    let inverse = planner.plan_fft_inverse(size);
+    let mut lags = inverse.make_output_vec();
+    let _ = inverse.process(&mut cross, &mut lags);
+    // In polarity a copy may be turned over.
+    let fit = |lag: i64| {
+        let place = lag.rem_euclid(size as i64) as usize;
+        f64::from(lags[place].abs()) / whole
+    };
+    let within = within as i64;
+    let best_of = |lags: &mut dyn Iterator<Item = i64>| {
+        lags.map(|lag| (lag, fit(lag))).max_by(|a, b| a.1.total_cmp(&b.1))
+    };
+    let Some((best, height)) = best_of(&mut (-within..=within)) else {
+        return Err(AlignError::Unlike);
+    };
+    // What is in time already, say a tone that fits every so many samples, stays where it is.
+    if fit(0) >= 0.98 * height && height >= CLEAR {
+        return Ok(0);
+    }
+    if height < CLEAR || best.abs() == within {
+        return Err(AlignError::Unlike);
+    }
+    let width = (WIDTH_S * f64::from(rate_hz)) as i64;
+    let rival = best_of(&mut (-within..=within).filter(|lag| (lag - best).abs() > width));
+    match rival {
+        Some((rival, other)) if other > RIVAL * height => Err(AlignError::Doubtful(best, rival)),
+        _ => Ok(best),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rand::rngs::StdRng;
+    use rand::{RngExt, SeedableRng};
+
+    const RATE_HZ: u32 = 48_000;
+
+    /// Noise that falls towards the highs, as programme does, in two channels.
+    fn programme(seed: u64) -> [Vec<f32>; 2] {
+        let mut random = StdRng::seed_from_u64(seed);
+        let mut held = [0.0; 2];
+        let mut out = [vec![], vec![]];
+        for n in 0..2 * RATE_HZ {
+            let beat = (-f64::from(n % 12_000) / 3000.0).exp() as f32;
+            for (held, out) in held.iter_mut().zip(&mut out) {
+                *held += 0.1 * (random.random::<f32>() - 0.5 - *held);
+                out.push(beat * *held);
+            }
+        }
+        out
+    }
+
+    fn shifted(signal: &[Vec<f32>; 2], by: i64) -> [Vec<f32>; 2] {
+        signal.clone().map(|samples| {
+            let len = samples.len() as i64;
+            let from = |n: i64| samples.get(usize::try_from(n - by).ok()?).copied();
+            (0..len).map(|n| from(n).unwrap_or(0.0)).collect()
+        })
+    }
+
+    fn lag(a: &[Vec<f32>; 2], b: &[Vec<f32>; 2]) -> Result<i64, AlignError> {
+        late([&a[0], &a[1]], [&b[0], &b[1]], RATE_HZ)
+    }
+
+    #[test]
+    fn a_delay_is_found_to_the_sample_whatever_the_processing() {
+        let dry = programme(1);
+        for by in [0, 1, -1, 70, -333, 4800, 9599] {
+            let moved = shifted(&dry, by);
+            assert_eq!(lag(&dry, &moved), Ok(by));
+            // Bent, softer, turned over in polarity.
+            let bent = moved.clone().map(|s| s.iter().map(|s| -(2.0 * s).tanh() / 9.0).collect());
+            assert_eq!(lag(&dry, &bent), Ok(by));
+            // Darker: a one-pole low-pass at about 2.4 kHz, which delays the lows by three samples.
+            let dark = moved.map(|samples| {
+                let mut held = 0.0;
+                let smooth = |s: &f32| {
+                    held += 0.27 * (s - held);
+                    held
+                };
+                samples.iter().map(smooth).collect()
+            });
+            let found = lag(&dry, &dark).unwrap();
+            assert!((by..=by + 3).contains(&found), "{by}: {found}");
+        }
+    }
+
+    #[test]
+    fn what_has_nothing_in_common_is_refused() {
+        assert_eq!(lag(&programme(1), &programme(2)), Err(AlignError::Unlike));
+        let silence = [(); 2].map(|()| vec![0.0; 48_000]);
+        assert_eq!(lag(&programme(1), &silence), Err(AlignError::Unlike));
+        // Further than is looked for.
+        let far = shifted(&programme(1), 12_345);
+        assert_eq!(lag(&programme(1), &far), Err(AlignError::Unlike));
+    }
+
+    #[test]
+    fn what_repeats_is_left_in_time_or_refused() {
+        let short = programme(3);
+        let repeated = short.each_ref().map(|s| s[..4000].repeat(24));
+        assert_eq!(lag(&repeated, &repeated), Ok(0));
+        // Out of the middle of what goes on repeating.
+        let late = short.map(|s| [&s[3300..4000], &s[..3300]].concat().repeat(24));
+        let result = lag(&repeated, &late);
+        assert!(matches!(result, Err(AlignError::Doubtful(..))), "{result:?}");
+    }
+}

@@ -1,0 +1,12 @@
+//! Blind trials: how many answers mean something, in which order the sides come, what is kept of it,
+//! and sets of files with which they are made without a host.
+
+pub mod chance;
+pub mod plan;
+pub mod record;
+
+mod align;
+mod seal;
+
+pub mod score;
+pub mod set;
