@@ -296,6 +296,7 @@ fn ticks(spec: &Spec) -> impl Iterator<Item = (f32, bool)> + use<> {
             (10.0, true),
             (20.0, true),
         ],
+        Unit::Millisecond if max <= 10.0 => evenly(1.0, 5),
         // Decades, and 2 and 5 within them.
         Unit::Hertz | Unit::Millisecond => (-2..4)
             .flat_map(|decade| {
