@@ -124,8 +124,13 @@ fn only_the_first_start_asks_for_a_restart() {
 }
 
 #[test]
-fn a_quality_waits_for_the_restart_it_asks_for() {
-    checks::a_quality_waits_for_the_restart_it_asks_for::<Clap>();
+fn quality_and_lookahead_wait_for_the_restart_they_ask_for() {
+    checks::quality_and_lookahead_wait_for_the_restart_they_ask_for::<Clap>();
+}
+
+#[test]
+fn the_hosts_tempo_moves_a_release_in_notes() {
+    checks::the_hosts_tempo_moves_a_release_in_notes::<Clap>();
 }
 
 #[test]
@@ -184,7 +189,7 @@ fn a_latency_changes_while_the_plug_in_activates() {
     host.stop();
     host.start(Layout::Stereo, 48_000.0);
     assert_eq!(host.latency_changes(), 1, "the framework begins with no latency");
-    let input = programme(Layout::Stereo, 48_000.0, 1, 0.1);
+    let input = programme(Layout::Stereo, 48_000.0, 1, 0.4);
     let changes = [Change { at: 1_000, control: Control::Quality, value: 0.0 }];
     host.play(Take { changes: &changes, ..Take::of(&input) });
     assert_eq!(host.latency_changes(), 1);

@@ -69,8 +69,13 @@ fn only_the_first_start_asks_for_a_restart() {
 }
 
 #[test]
-fn a_quality_waits_for_the_restart_it_asks_for() {
-    checks::a_quality_waits_for_the_restart_it_asks_for::<Vst3>();
+fn quality_and_lookahead_wait_for_the_restart_they_ask_for() {
+    checks::quality_and_lookahead_wait_for_the_restart_they_ask_for::<Vst3>();
+}
+
+#[test]
+fn the_hosts_tempo_moves_a_release_in_notes() {
+    checks::the_hosts_tempo_moves_a_release_in_notes::<Vst3>();
 }
 
 #[test]

@@ -16,6 +16,7 @@ mod engine {
     pub mod detector;
     pub mod link;
     pub mod curve;
+    pub mod lookahead;
     pub mod ballistics;
     pub mod gain;
     pub mod saturation;
@@ -70,9 +71,28 @@ fn stages(c: &mut Criterion) {
         lanes = levels;
         s.process(black_box(&mut lanes), CHUNK)
     });
-    stage!(group, "ballistics", ballistics::Ballistics::new(), |s| {
-        lanes = [[3.0; CHUNK]; 2];
-        s.process(black_box(&mut lanes), CHUNK)
+    let mut least = [[0.0; CHUNK]; 2];
+    group.bench_function("lookahead of 5 ms", |b| {
+        let mut stage = lookahead::Lookahead::new();
+        stage.prepare(RATE_HZ);
+        stage.set(&Settings::default().with(Control::Lookahead, 5.0), None);
+        stage.take_up();
+        stage.reset();
+        b.iter(|| {
+            lanes = [std::array::from_fn(|i| (i % 7) as f32); 2];
+            stage.process(black_box(&mut lanes), black_box(&mut least), CHUNK);
+            stage.delay(black_box(&mut audio), black_box(&mut source.clone()));
+        });
+    });
+    group.bench_function("ballistics", |b| {
+        let mut stage = ballistics::Ballistics::new();
+        stage.prepare(RATE_HZ);
+        stage.set(&Settings::default(), None);
+        stage.reset();
+        b.iter(|| {
+            lanes = [[3.0; CHUNK]; 2];
+            stage.process(black_box(&mut lanes), None, CHUNK)
+        });
     });
     let reductions = [[3.0; CHUNK]; 2];
     stage!(group, "gain", gain::Gain::new(), |s| {

@@ -12,8 +12,12 @@
 //!   release coefficient = (1 − α_R) / (1 + 7·A·u²),
 //!
 //! so that at A = 1 a sustained reduction lets go eight times as slowly as a hit.
+//!
+//! With a [lookahead](crate::lookahead) the reduction is never less than the line that leads to a hit.
+//! Attack and release may be note values; times that change, by hand or with the tempo, glide.
 
 use crate::frame::Lane;
+use crate::ramp::Glide;
 use crate::settings::{Control, Settings};
 use crate::units::one_pole;
 
@@ -22,6 +26,9 @@ const SUSTAIN_S: f64 = 1.0;
 
 /// How many times longer than set the release gets, beyond once, when fully adaptive.
 const LENGTHENING: f64 = 7.0;
+
+/// How long a changed time takes to be the one in use, in seconds.
+const TIME_GLIDE_S: f64 = 0.05;
 
 /// Keeps the state from decaying into subnormal numbers, in dB; far too small to move a gain.
 const BIAS_DB: f64 = 1e-30;
@@ -33,8 +40,9 @@ pub(crate) struct Ballistics {
     attack_s: f64,
     release_s: f64,
     adaptive: f64,
-    attack: f64,
-    release: f64,
+    /// Coefficients of attack and release.
+    attack: Glide,
+    release: Glide,
     sustain: f64,
     channels: [Envelope; 2],
 }
@@ -53,8 +61,8 @@ impl Ballistics {
             attack_s: 0.0,
             release_s: 0.0,
             adaptive: 0.0,
-            attack: 1.0,
-            release: 1.0,
+            attack: Glide::new(1.0),
+            release: Glide::new(1.0),
             sustain: 1.0,
             channels: [Envelope::default(); 2],
         }
@@ -63,30 +71,58 @@ impl Ballistics {
     pub(crate) fn prepare(&mut self, rate_hz: f64) {
         self.rate_hz = rate_hz;
         self.sustain = one_pole(SUSTAIN_S, rate_hz);
+        let length = (TIME_GLIDE_S * rate_hz) as u32;
+        self.attack.set_length(length);
+        self.release.set_length(length);
         self.update();
     }
 
     pub(crate) fn reset(&mut self) {
+        self.attack.snap();
+        self.release.snap();
         self.channels = [Envelope::default(); 2];
     }
 
-    pub(crate) fn set(&mut self, settings: &Settings) {
-        self.attack_s = f64::from(settings[Control::Attack]) / 1000.0;
-        self.release_s = f64::from(settings[Control::Release]) / 1000.0;
+    /// `tempo_bpm` is in quarter notes a minute.
+    pub(crate) fn set(&mut self, settings: &Settings, tempo_bpm: Option<f64>) {
+        self.attack_s = settings.attack_ms(tempo_bpm) / 1000.0;
+        self.release_s = settings.release_ms(tempo_bpm) / 1000.0;
         self.adaptive = f64::from(settings[Control::Adaptive]) / 100.0;
         self.update();
     }
 
     fn update(&mut self) {
-        self.attack = one_pole(self.attack_s, self.rate_hz);
-        self.release = one_pole(self.release_s, self.rate_hz);
+        self.attack.set(one_pole(self.attack_s, self.rate_hz));
+        self.release.set(one_pole(self.release_s, self.rate_hz));
     }
 
-    /// Target reductions become smoothed ones, in place.
-    pub(crate) fn process(&mut self, reductions: &mut [Lane; 2], len: usize) {
-        let (attack, release, sustain) = (self.attack, self.release, self.sustain);
+    /// Target reductions become smoothed ones, in place; never less than `least` where it is given.
+    pub(crate) fn process(
+        &mut self,
+        reductions: &mut [Lane; 2],
+        least: Option<&[Lane; 2]>,
+        len: usize,
+    ) {
+        if let (Some(attack), Some(release)) = (self.attack.resting(), self.release.resting()) {
+            self.run(reductions, least, len, |_, _| (attack, release));
+        } else {
+            self.run(reductions, least, len, |attack, release| (attack.next(), release.next()));
+        }
+    }
+
+    fn run(
+        &mut self,
+        reductions: &mut [Lane; 2],
+        least: Option<&[Lane; 2]>,
+        len: usize,
+        mut times: impl FnMut(&mut Glide, &mut Glide) -> (f64, f64),
+    ) {
+        let sustain = self.sustain;
         let lengthening = LENGTHENING * self.adaptive;
-        let step = |envelope: &mut Envelope, reduction: &mut f32| {
+        let step = |envelope: &mut Envelope,
+                    reduction: &mut f32,
+                    least: f32,
+                    (attack, release): (f64, f64)| {
             let target = f64::from(*reduction);
             let y = envelope.reduction;
             let coefficient = if target > y {
@@ -97,15 +133,17 @@ impl Ballistics {
             } else {
                 release
             };
-            envelope.reduction = y + coefficient * (target - y) + BIAS_DB;
+            envelope.reduction = (y + coefficient * (target - y) + BIAS_DB).max(least.into());
             envelope.sustained += sustain * (envelope.reduction - envelope.sustained);
             *reduction = envelope.reduction as f32;
         };
         let [left, right] = reductions;
         let [mut envelope_left, mut envelope_right] = self.channels;
-        for (l, r) in left[..len].iter_mut().zip(&mut right[..len]) {
-            step(&mut envelope_left, l);
-            step(&mut envelope_right, r);
+        for (i, (l, r)) in left[..len].iter_mut().zip(&mut right[..len]).enumerate() {
+            let times = times(&mut self.attack, &mut self.release);
+            let [least_left, least_right] = least.map_or([0.0; 2], |[l, r]| [l[i], r[i]]);
+            step(&mut envelope_left, l, least_left, times);
+            step(&mut envelope_right, r, least_right, times);
         }
         self.channels = [envelope_left, envelope_right];
     }
@@ -123,14 +161,16 @@ mod tests {
                 .with(Control::Attack, attack_ms)
                 .with(Control::Release, release_ms)
                 .with(Control::Adaptive, adaptive),
+            None,
         );
+        ballistics.reset();
         ballistics
     }
 
     /// Feeds a constant target for one sample; the left channel's reduction.
     fn next(ballistics: &mut Ballistics, target: f32) -> f32 {
         let mut lanes = [[target; crate::frame::CHUNK]; 2];
-        ballistics.process(&mut lanes, 1);
+        ballistics.process(&mut lanes, None, 1);
         lanes[0][0]
     }
 
@@ -188,6 +228,25 @@ mod tests {
         let release = [at(0.0, 100), at(0.0, 100)];
         for (got, printed) in release.into_iter().zip([4.4146, 1.6240]) {
             assert!((got - printed).abs() < 0.001, "{got}, printed {printed}");
+        }
+    }
+
+    /// Half way through the glide the time in use is about the geometric mean of the two.
+    #[test]
+    fn a_changed_time_glides_and_arrives() {
+        let mut b = ballistics(48_000.0, 10.0, 40.0, 0.0);
+        b.set(&Settings::default().with(Control::Release, 2_500.0), None);
+        let mut fall_db = |samples: usize| {
+            (0..samples).for_each(|_| {
+                next(&mut b, 0.0);
+            });
+            b.channels = [Envelope { reduction: 12.0, sustained: 0.0 }; 2];
+            12.0 - f64::from(next(&mut b, 0.0))
+        };
+        let ms = |fall_db: f64| 12.0 / fall_db / 48.0;
+        let times = [ms(fall_db(0)), ms(fall_db(1_199)), ms(fall_db(1_199)), ms(fall_db(100))];
+        for (got, expected) in times.into_iter().zip([40.0, 316.2, 2_500.0, 2_500.0]) {
+            assert!((got / expected - 1.0).abs() < 0.02, "{times:?}");
         }
     }
 

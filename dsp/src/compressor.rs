@@ -1,4 +1,5 @@
-//! Orders the stages of the dynamics: key, detector, link, curve, ballistics, gain.
+//! Orders the stages of the dynamics: key, detector, link, curve, lookahead,
+//! ballistics, gain.
 
 use crate::ballistics::Ballistics;
 use crate::curve::Curve;
@@ -7,6 +8,7 @@ use crate::frame::{CHUNK, Frames, Lane};
 use crate::gain::Gain;
 use crate::key::Key;
 use crate::link::Link;
+use crate::lookahead::Lookahead;
 use crate::settings::Settings;
 
 /// A feed-forward stereo compressor.
@@ -16,10 +18,13 @@ pub(crate) struct Compressor {
     detector: Detector,
     link: Link,
     curve: Curve,
+    lookahead: Lookahead,
     ballistics: Ballistics,
     gain: Gain,
     key_frames: Frames,
     reductions: [Lane; 2],
+    /// Least reductions that lead to what is seen ahead, dB.
+    least: [Lane; 2],
 }
 
 impl Compressor {
@@ -29,10 +34,12 @@ impl Compressor {
             detector: Detector::new(),
             link: Link::new(),
             curve: Curve::new(),
+            lookahead: Lookahead::new(),
             ballistics: Ballistics::new(),
             gain: Gain::new(),
             key_frames: Frames::new(),
             reductions: [[0.0; CHUNK]; 2],
+            least: [[0.0; CHUNK]; 2],
         }
     }
 
@@ -41,8 +48,14 @@ impl Compressor {
         self.detector.prepare(rate_hz);
         self.link.prepare(rate_hz);
         self.curve.prepare(rate_hz);
+        self.lookahead.prepare(rate_hz);
         self.ballistics.prepare(rate_hz);
         self.gain.prepare(rate_hz);
+    }
+
+    /// Uses the lookahead asked for. The signal has to be forgotten with it.
+    pub(crate) fn take_up(&mut self) {
+        self.lookahead.take_up();
     }
 
     pub(crate) fn reset(&mut self) {
@@ -50,24 +63,43 @@ impl Compressor {
         self.detector.reset();
         self.link.reset();
         self.curve.reset();
+        self.lookahead.reset();
         self.ballistics.reset();
         self.gain.reset();
     }
 
-    pub(crate) fn set(&mut self, settings: &Settings) {
+    /// `tempo_bpm` is in quarter notes a minute.
+    pub(crate) fn set(&mut self, settings: &Settings, tempo_bpm: Option<f64>) {
         self.key.set(settings);
         self.detector.set(settings);
         self.link.set(settings);
         self.curve.set(settings);
-        self.ballistics.set(settings);
+        self.set_times(settings, tempo_bpm);
         self.gain.set(settings);
     }
 
-    /// Compresses in place; `raw` is the input that the audio came from.
+    /// Follows the tempo.
+    pub(crate) fn set_times(&mut self, settings: &Settings, tempo_bpm: Option<f64>) {
+        self.lookahead.set(settings, tempo_bpm);
+        self.ballistics.set(settings, tempo_bpm);
+    }
+
+    /// Samples by which the output lags the input.
+    pub(crate) fn latency(&self) -> usize {
+        self.lookahead.latency()
+    }
+
+    /// The latency once the lookahead asked for is in use.
+    pub(crate) fn next_latency(&self) -> usize {
+        self.lookahead.next_latency()
+    }
+
+    /// Compresses in place, and delays; `raw` is the input that the audio came from, and is delayed
+    /// with it.
     pub(crate) fn process(
         &mut self,
         audio: &mut Frames,
-        raw: &Frames,
+        raw: &mut Frames,
         external_key: Option<&Frames>,
     ) {
         let len = audio.len();
@@ -76,7 +108,13 @@ impl Compressor {
         self.detector.process(&self.key_frames, &mut self.reductions);
         self.link.process(&mut self.reductions, len);
         self.curve.process(&mut self.reductions, len);
-        self.ballistics.process(&mut self.reductions, len);
+        if self.lookahead.latency() == 0 {
+            self.ballistics.process(&mut self.reductions, None, len);
+        } else {
+            self.lookahead.process(&mut self.reductions, &mut self.least, len);
+            self.ballistics.process(&mut self.reductions, Some(&self.least), len);
+            self.lookahead.delay(audio, raw);
+        }
         self.gain.process(audio, &self.reductions);
     }
 
@@ -85,7 +123,7 @@ impl Compressor {
         &self.key_frames
     }
 
-    /// Gain reduction of left and right in the last block, dB.
+    /// Gain reduction of left and right in the last block, in time with the audio, dB.
     pub(crate) fn reductions(&self) -> [&[f32]; 2] {
         let len = self.key_frames.len();
         let [left, right] = &self.reductions;

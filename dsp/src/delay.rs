@@ -17,6 +17,11 @@ impl Delay {
         Self { lines: [line(), line()], length: 0, position: 0 }
     }
 
+    /// Lets it be up to `longest` samples long, and starts with none.
+    pub(crate) fn prepare(&mut self, longest: usize) {
+        *self = Self::new(longest);
+    }
+
     /// Sets the length in samples and fills the delay with silence.
     pub(crate) fn restart(&mut self, length: usize) {
         self.length = length;

@@ -1,5 +1,5 @@
 //! The sound of Tenon: a feed-forward stereo bus compressor with sidechain high-pass and stereo
-//! link, bus saturation, a loudness match, an honest comparison and meters.
+//! link, lookahead, bus saturation, a loudness match, an honest comparison and meters.
 //!
 //! The crate knows nothing of plug-in formats, files, threads or screens. [`Processor`] is the whole
 //! engine; the modules below are its stages, in the order the signal meets them. Each stage keeps
@@ -20,6 +20,7 @@ mod key;
 mod detector;
 mod link;
 mod curve;
+mod lookahead;
 mod ballistics;
 mod gain;
 mod compressor;
@@ -27,6 +28,7 @@ mod saturation;
 mod output;
 mod loudness;
 mod monitor;
+mod recovery;
 mod meter;
 mod processor;
 mod sides;
@@ -35,9 +37,10 @@ mod togetherness;
 pub use loudness::{Channels, MATCH_LIMIT_DB, MatchMemory, MatchState, ProgrammeLoudness};
 pub use meter::Readings;
 pub use processor::{Processor, RateError, SAMPLE_RATES_HZ};
+pub use recovery::{Beat, Recovery};
 pub use settings::{
-    Control, KEY_HIGHPASS_MIN_HZ, KEY_SOURCES, LISTENS, Listen, OFF_ON, QUALITIES, Settings,
-    SettingsError, Spec, Unit,
+    Control, KEY_HIGHPASS_MIN_HZ, KEY_SOURCES, LISTENS, Listen, NOTES, OFF_ON, QUALITIES, Settings,
+    SettingsError, Spec, TEMPOS_BPM, Unit,
 };
 pub use sides::Sides;
 pub use togetherness::{BandFollow, NoReading, TOGETHERNESS_BANDS, TogetherReading, Togetherness};

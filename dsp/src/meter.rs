@@ -2,6 +2,7 @@
 
 use crate::frame::{Frames, without_fault};
 use crate::loudness::{Energy, HOP_S, Hop, MatchState, lufs};
+use crate::recovery::Recovery;
 use crate::units::{SILENCE_DB, power_to_db};
 
 /// What the meters show, as plain data.
@@ -19,6 +20,25 @@ pub struct Readings {
     pub gain_reduction_mean_db: f32,
     /// Largest gain reduction within the last complete hop of 20 ms, dB ≥ 0.
     pub gain_reduction_hop_db: f32,
+    /// Tempo by which note values are measured, quarter notes a minute; none without one, or when it
+    /// is absurd, and then the times in ms stand.
+    pub tempo_bpm: Option<f32>,
+    /// Beats of the song in a second; none while its place is not known.
+    pub beats_per_s: Option<f32>,
+    /// How long the gain needed to come back after the last hit; none before there was one.
+    pub recovery: Option<Recovery>,
+    /// Gain reduction that was left at the first beat after the last hit, dB ≥ 0; none before there
+    /// was one. It is the least of the quarter of a beat before, so that what comes on the beat does
+    /// not count.
+    pub left_at_beat_db: Option<f32>,
+    /// Hits since the peaks were cleared.
+    pub hits: u32,
+    /// Hits since then after which the gain came back 63 % before the next one.
+    pub hits_recovered: u32,
+    /// Mean time to come back after those, in seconds; none without any.
+    pub recovery_mean_s: Option<f32>,
+    /// Mean of what was left at beats since then, dB ≥ 0; none without any.
+    pub left_at_beat_mean_db: Option<f32>,
     /// Level of the middle before, averaged over 0.3 s, LUFS.
     pub mid_before_db: f32,
     /// Level of the middle after, likewise.
@@ -64,6 +84,14 @@ impl Default for Readings {
             gain_reduction_peak_db: 0.0,
             gain_reduction_mean_db: 0.0,
             gain_reduction_hop_db: 0.0,
+            tempo_bpm: None,
+            beats_per_s: None,
+            recovery: None,
+            left_at_beat_db: None,
+            hits: 0,
+            hits_recovered: 0,
+            recovery_mean_s: None,
+            left_at_beat_mean_db: None,
             mid_before_db: SILENCE_DB,
             mid_after_db: SILENCE_DB,
             side_before_db: SILENCE_DB,

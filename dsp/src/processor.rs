@@ -4,13 +4,15 @@ use crate::compressor::Compressor;
 use crate::delay::Delay;
 use crate::frame::{CHUNK, Frames};
 use crate::input::{GLIDE_S, Input};
+use crate::lookahead;
 use crate::loudness::{Channels, Compare, Hop, LoudnessTap, Match, MatchMemory, hop_length};
 use crate::meter::{LevelMeter, Readings, ReductionMeter};
 use crate::monitor::{Monitor, Sources};
 use crate::output::Output;
 use crate::ramp::Ramp;
+use crate::recovery::{Beat, RecoveryMeter};
 use crate::saturation::{LONGEST_LATENCY, Saturation};
-use crate::settings::{Control, Settings};
+use crate::settings::{Control, Settings, TEMPOS_BPM};
 use crate::units::db_to_gain;
 
 /// Sample rates the engine can be prepared for, in Hz. Its figures hold from 8 kHz to 768 kHz.
@@ -55,6 +57,8 @@ impl std::error::Error for RateError {}
 #[derive(Debug)]
 pub struct Processor {
     settings: Settings,
+    /// Quarter notes a minute, when there is a sound tempo.
+    tempo_bpm: Option<f64>,
     input: Input,
     compressor: Compressor,
     saturation: Saturation,
@@ -71,13 +75,14 @@ pub struct Processor {
     /// The match stands still, and compare outlives a reset.
     levels_kept: bool,
     reduction_meter: ReductionMeter,
+    recovery_meter: RecoveryMeter,
     level_meter: LevelMeter,
     raw: Frames,
     external: Frames,
     trimmed: Frames,
     key: Frames,
-    /// Delays of `raw`, `trimmed` and `key` by the latency, so that all that can be heard or measured
-    /// side by side is sample-aligned.
+    /// Delays of `raw`, `trimmed` and `key`, so that all that can be heard or measured side by side is
+    /// sample-aligned: by the latency, of which `raw` has waited the lookahead already.
     delays: [Delay; 3],
     processed: Frames,
     rate_hz: f64,
@@ -96,6 +101,7 @@ impl Processor {
         let (rate_hz, channels) = (48_000.0, Channels::Stereo);
         let mut processor = Self {
             settings: Settings::default(),
+            tempo_bpm: None,
             input: Input::new(),
             compressor: Compressor::new(),
             saturation: Saturation::new(),
@@ -109,12 +115,13 @@ impl Processor {
             monitor: Monitor::new(),
             levels_kept: false,
             reduction_meter: ReductionMeter::default(),
+            recovery_meter: RecoveryMeter::new(),
             level_meter: LevelMeter::new(),
             raw: Frames::new(),
             external: Frames::new(),
             trimmed: Frames::new(),
             key: Frames::new(),
-            delays: std::array::from_fn(|_| Delay::new(LONGEST_LATENCY)),
+            delays: std::array::from_fn(|_| Delay::new(0)),
             processed: Frames::new(),
             rate_hz,
             channels,
@@ -148,20 +155,33 @@ impl Processor {
         self.match_gain.set_length(hop_length(rate_hz));
         self.compare_ratio.set_length(hop_length(rate_hz));
         self.monitor.prepare(rate_hz);
+        self.recovery_meter.prepare(rate_hz);
+        let longest = LONGEST_LATENCY + lookahead::longest(rate_hz);
+        self.delays.iter_mut().for_each(|delay| delay.prepare(longest));
         self.set_stages();
         self.reset();
     }
 
-    /// Forgets all signal: filters, envelopes, meters, what compare has heard. Settings that still
-    /// glide arrive, and the quality set last takes effect, so [`latency`](Self::latency) may change.
-    /// Keeps the settings and the match, which belong to the song.
+    /// Takes up the quality and the lookahead set last, so [`latency`](Self::latency) may change, and
+    /// [forgets](Self::forget) all signal.
     pub fn reset(&mut self) {
+        self.compressor.take_up();
+        self.saturation.take_up();
+        self.forget();
+    }
+
+    /// Forgets all signal: filters, envelopes, meters, what compare has heard. Settings that still
+    /// glide arrive; quality and lookahead in use stay, and with them the latency. Keeps the settings
+    /// and the match, which belong to the song.
+    pub fn forget(&mut self) {
         self.input.reset();
         self.compressor.reset();
         self.saturation.reset();
         self.output.reset();
-        let latency = self.latency();
-        self.delays.iter_mut().for_each(|delay| delay.restart(latency));
+        let (saturation, all) = (self.saturation.latency(), self.latency());
+        for (delay, length) in self.delays.iter_mut().zip([saturation, all, all]) {
+            delay.restart(length);
+        }
         self.tap = LoudnessTap::new(self.rate_hz, self.channels);
         if self.levels_kept {
             self.compare_ratio.snap();
@@ -173,6 +193,7 @@ impl Processor {
         self.output_trim.snap();
         self.monitor.reset();
         self.reduction_meter.reset();
+        self.recovery_meter.reset();
         self.level_meter.reset();
     }
 
@@ -181,27 +202,24 @@ impl Processor {
         self.tap.until_hop()
     }
 
-    /// Samples by which the output lags the input, whatever is being listened to. It depends on the
-    /// quality alone, and changes only in [`prepare`](Self::prepare) and [`reset`](Self::reset).
+    /// Samples by which the output lags the input, whatever is being listened to: the lookahead and
+    /// what the quality takes. It changes only in [`prepare`](Self::prepare) and
+    /// [`reset`](Self::reset).
     pub fn latency(&self) -> usize {
-        self.saturation.latency()
+        self.compressor.latency() + self.saturation.latency()
     }
 
     /// The [`latency`](Self::latency) after the next [`prepare`](Self::prepare) or
-    /// [`reset`](Self::reset), in samples.
+    /// [`reset`](Self::reset), in samples. It differs from the one now while a quality or a lookahead
+    /// waits for that.
     pub fn next_latency(&self) -> usize {
-        self.saturation.next_latency()
+        self.compressor.next_latency() + self.saturation.next_latency()
     }
 
-    /// Whether a quality was set that is not yet in use, because latency is constant while playing.
-    /// The next [`prepare`](Self::prepare) or [`reset`](Self::reset) takes it up.
-    pub fn needs_restart(&self) -> bool {
-        self.saturation.needs_restart()
-    }
-
-    /// Moves to new settings; what is audible glides, except for the quality, which waits for a
-    /// [restart](Self::needs_restart). When a control that
-    /// [affects loudness](Control::affects_loudness) moves, the match learns anew.
+    /// Moves to new settings; what is audible glides, except for quality and lookahead, which wait for
+    /// a [`prepare`](Self::prepare) or [`reset`](Self::reset) because latency is constant while
+    /// playing. When a control that [affects loudness](Control::affects_loudness) moves, the match
+    /// learns anew.
     pub fn set(&mut self, settings: &Settings) {
         if *settings == self.settings {
             return;
@@ -222,10 +240,30 @@ impl Processor {
         self.set_stages();
     }
 
+    /// The tempo of the song, in quarter notes a minute. Attack and release that are note values glide
+    /// to it within 50 ms; without a tempo, or with one outside [`TEMPOS_BPM`], their times in ms
+    /// stand. The match goes on: a tempo belongs to the song.
+    pub fn set_tempo(&mut self, tempo_bpm: Option<f64>) {
+        let tempo_bpm = tempo_bpm.filter(|tempo| TEMPOS_BPM.contains(tempo));
+        if tempo_bpm != self.tempo_bpm {
+            self.tempo_bpm = tempo_bpm;
+            self.compressor.set_times(&self.settings, tempo_bpm);
+        }
+    }
+
+    /// Where in the song the next sample of the input is, for the [`Readings`] that speak of beats; none
+    /// while the song stands still. From there it goes on by itself.
+    pub fn set_beat(&mut self, beat: Option<Beat>) {
+        // The reductions are in time with the audio that waited for the lookahead.
+        let lag_s = self.compressor.latency() as f64 / self.rate_hz;
+        let sounding = |beat: Beat| Beat { position: beat.position - lag_s * beat.per_s, ..beat };
+        self.recovery_meter.set_beat(beat.map(sounding));
+    }
+
     fn set_stages(&mut self) {
         let settings = self.settings;
         self.input.set(&settings);
-        self.compressor.set(&settings);
+        self.compressor.set(&settings, self.tempo_bpm);
         self.saturation.set(&settings);
         self.output.set(&settings);
         self.output_trim.set(db_to_gain(settings[Control::OutputTrim].into()) as f32);
@@ -287,7 +325,7 @@ impl Processor {
         self.trimmed.copy_from(&self.raw);
         self.input.process(&mut self.trimmed);
         self.processed.copy_from(&self.trimmed);
-        self.compressor.process(&mut self.processed, &self.raw, external);
+        self.compressor.process(&mut self.processed, &mut self.raw, external);
         self.key.copy_from(self.compressor.key_frames());
         self.saturation.process(&mut self.processed, &self.raw);
         let [raw, trimmed, key] = &mut self.delays;
@@ -297,6 +335,7 @@ impl Processor {
         tap(self.trimmed.channels(), self.processed.channels());
         self.output.process(&mut self.processed, &self.trimmed);
         self.reduction_meter.process(self.compressor.reductions());
+        self.recovery_meter.process(self.compressor.reductions());
         self.level_meter.process(&self.raw, &self.processed);
         let hop = self.tap.process(&self.raw, &self.processed);
 
@@ -347,12 +386,22 @@ impl Processor {
             ..Readings::default()
         };
         self.reduction_meter.read(&mut readings);
+        let recovery = &self.recovery_meter;
+        readings.tempo_bpm = self.tempo_bpm.map(|tempo| tempo as f32);
+        readings.beats_per_s = recovery.beats_per_s().map(|beats| beats as f32);
+        readings.recovery = recovery.last();
+        readings.left_at_beat_db = recovery.left_db();
+        let totals = recovery.totals();
+        (readings.hits, readings.hits_recovered) = (totals.hits, totals.came_back);
+        readings.recovery_mean_s = totals.mean_s();
+        readings.left_at_beat_mean_db = totals.left_db();
         self.level_meter.read(&mut readings);
         readings
     }
 
-    /// Starts peak and mean of the gain reduction anew.
+    /// Starts peak and mean of the gain reduction anew, and the count of hits.
     pub fn clear_peaks(&mut self) {
+        self.recovery_meter.clear();
         self.reduction_meter.clear();
     }
 

@@ -1,4 +1,5 @@
-//! Parameter smoothing: a straight line from the old value to the new one.
+//! Parameter smoothing: a straight line from the old value to the new one, or one on a logarithmic
+//! scale.
 
 /// A value that moves to its target in a straight line over a fixed number of samples.
 #[derive(Debug, Clone)]
@@ -78,9 +79,72 @@ impl Ramp {
     }
 }
 
+/// A positive value that moves to its target in equal ratios over a fixed number of samples.
+#[derive(Debug, Clone)]
+pub(crate) struct Glide {
+    value: f64,
+    target: f64,
+    ratio: f64,
+    remaining: u32,
+    length: u32,
+}
+
+impl Glide {
+    /// A glide resting at `value`.
+    pub(crate) const fn new(value: f64) -> Self {
+        Self { value, target: value, ratio: 1.0, remaining: 0, length: 1 }
+    }
+
+    /// Sets how long a movement takes, in samples; at least one.
+    pub(crate) fn set_length(&mut self, samples: u32) {
+        self.length = samples.max(1);
+    }
+
+    /// Ends a movement at once.
+    pub(crate) fn snap(&mut self) {
+        self.value = self.target;
+        self.remaining = 0;
+    }
+
+    /// Starts moving to a new target; a target it already moves to changes nothing.
+    pub(crate) fn set(&mut self, target: f64) {
+        if target != self.target {
+            self.target = target;
+            self.ratio = (target / self.value).powf(1.0 / f64::from(self.length));
+            self.remaining = self.length;
+        }
+    }
+
+    /// The target, when nothing moves.
+    pub(crate) fn resting(&self) -> Option<f64> {
+        (self.remaining == 0).then_some(self.target)
+    }
+
+    /// The value of the next sample.
+    #[inline]
+    pub(crate) fn next(&mut self) -> f64 {
+        if self.remaining > 0 {
+            self.remaining -= 1;
+            self.value = if self.remaining == 0 { self.target } else { self.value * self.ratio };
+        }
+        self.value
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_glide_moves_in_equal_ratios_and_lands_exactly() {
+        let mut glide = Glide::new(0.01);
+        glide.set_length(100);
+        glide.set(0.3);
+        let half = (0..50).map(|_| glide.next()).last().unwrap();
+        assert!((half - (0.01f64 * 0.3).sqrt()).abs() < 1e-9, "{half}");
+        assert_eq!((0..50).map(|_| glide.next()).last(), Some(0.3));
+        assert_eq!(glide.resting(), Some(0.3));
+    }
 
     #[test]
     fn lands_exactly_on_the_target_after_its_length() {

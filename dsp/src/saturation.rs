@@ -113,9 +113,12 @@ impl Saturation {
         self.dc_share = one_pole(1.0 / (2.0 * PI * DC_CORNER_HZ), rate_hz);
     }
 
-    /// Also takes up the quality asked for, and with it the latency.
-    pub(crate) fn reset(&mut self) {
+    /// Uses the quality asked for, and with it its latency. The signal has to be forgotten with it.
+    pub(crate) fn take_up(&mut self) {
         self.doublings = self.wanted;
+    }
+
+    pub(crate) fn reset(&mut self) {
         self.delay.restart(self.latency());
         self.engaged.snap();
         self.start();
@@ -131,7 +134,7 @@ impl Saturation {
         self.dc = [0.0; 2];
     }
 
-    /// The quality is only noted: it takes effect with the next reset.
+    /// The quality is only noted: it waits to be [taken up](Self::take_up).
     pub(crate) fn set(&mut self, settings: &Settings) {
         let drive_db = settings[Control::Drive];
         let engaged = drive_db > 0.0;
@@ -159,11 +162,6 @@ impl Saturation {
     /// The latency once the quality asked for is in use.
     pub(crate) fn next_latency(&self) -> usize {
         latency(self.wanted)
-    }
-
-    /// Whether the quality asked for is not the one in use.
-    pub(crate) fn needs_restart(&self) -> bool {
-        self.doublings != self.wanted
     }
 
     /// Saturates and delays in place.

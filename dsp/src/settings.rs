@@ -3,7 +3,7 @@
 //! The table [`Control::spec`] is the one place where ranges live; the plug-in's parameters, the
 //! presets and the command line are built from it.
 
-use std::ops::Index;
+use std::ops::{Index, RangeInclusive};
 
 /// A control of the engine. The order is the order in which the signal meets them.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -19,8 +19,11 @@ pub enum Control {
     Ratio,
     Knee,
     Range,
+    Lookahead,
     Attack,
+    AttackNote,
     Release,
+    ReleaseNote,
     Adaptive,
     Drive,
     Symmetry,
@@ -80,6 +83,39 @@ pub const KEY_HIGHPASS_MIN_HZ: f32 = 20.0;
 pub const KEY_SOURCES: &[&str] = &["own signal", "external"];
 /// Choices of every switch.
 pub const OFF_ON: &[&str] = &["off", "on"];
+/// Choices of [`Control::AttackNote`] and [`Control::ReleaseNote`]: the time in ms, or a note value,
+/// from short to long; T is a triplet, D dotted.
+pub const NOTES: &[&str] = &[
+    "ms", "1/64T", "1/64", "1/32T", "1/64D", "1/32", "1/16T", "1/32D", "1/16", "1/8T", "1/16D",
+    "1/8", "1/4T", "1/8D", "1/4", "1/2T", "1/4D", "1/2", "1/1T", "1/2D", "1/1", "1/1D",
+];
+/// Lengths of the note values among [`NOTES`], in quarter notes.
+const QUARTERS: [f64; NOTES.len() - 1] = [
+    1.0 / 24.0,
+    1.0 / 16.0,
+    1.0 / 12.0,
+    3.0 / 32.0,
+    1.0 / 8.0,
+    1.0 / 6.0,
+    3.0 / 16.0,
+    1.0 / 4.0,
+    1.0 / 3.0,
+    3.0 / 8.0,
+    1.0 / 2.0,
+    2.0 / 3.0,
+    3.0 / 4.0,
+    1.0,
+    4.0 / 3.0,
+    3.0 / 2.0,
+    2.0,
+    8.0 / 3.0,
+    3.0,
+    4.0,
+    6.0,
+];
+/// Tempos by which note values are measured, in quarter notes a minute. At any other, and without
+/// one, the times in ms stand.
+pub const TEMPOS_BPM: RangeInclusive<f64> = 20.0..=400.0;
 /// Choices of [`Control::Quality`]: how many times the sample rate the saturation works at.
 pub const QUALITIES: &[&str] = &["1x", "2x", "4x", "8x"];
 /// Choices of [`Control::Listen`].
@@ -87,7 +123,7 @@ pub const LISTENS: &[&str] = &["output", "delta", "key"];
 
 impl Control {
     /// All controls, in signal order.
-    pub const ALL: [Control; 26] = [
+    pub const ALL: [Control; 29] = [
         Control::InputTrim,
         Control::KeySource,
         Control::KeyHighpass,
@@ -98,8 +134,11 @@ impl Control {
         Control::Ratio,
         Control::Knee,
         Control::Range,
+        Control::Lookahead,
         Control::Attack,
+        Control::AttackNote,
         Control::Release,
+        Control::ReleaseNote,
         Control::Adaptive,
         Control::Drive,
         Control::Symmetry,
@@ -215,19 +254,40 @@ impl Control {
                 (0.0, 24.0, 24.0),
                 "The largest gain reduction allowed, however loud it gets.",
             ),
+            Control::Lookahead => spec(
+                "lookahead",
+                "Lookahead",
+                Millisecond,
+                (0.0, 10.0, 0.0),
+                "How far the gain sees ahead; the sound waits as long. As long as the attack, it catches a hit whole. Adds to the latency, so it takes effect when playback restarts.",
+            ),
             Control::Attack => spec(
                 "attack",
                 "Attack",
                 Millisecond,
                 (0.05, 250.0, 10.0),
-                "Time to 63 % of a step down. 10 to 30 ms lets the hit through; under 3 ms rounds it.",
+                "Time to 63 % of a step down; type 1/32 for a note value. 10 to 30 ms lets the hit through; under 3 ms rounds it.",
+            ),
+            Control::AttackNote => spec(
+                "attack_note",
+                "Attack note",
+                Choice(NOTES),
+                (0.0, NOTES.len() as f32 - 1.0, 0.0),
+                "The attack as a note value of the host's tempo, within the range it has in ms; without a tempo the ms stand.",
             ),
             Control::Release => spec(
                 "release",
                 "Release",
                 Millisecond,
                 (5.0, 2500.0, 150.0),
-                "Time to 63 % of the way back. Common practice on a bus: gain nearly at rest by the next hit.",
+                "Time to 63 % of the way back; type 1/8 for a note value. Common practice on a bus: gain nearly at rest by the next hit.",
+            ),
+            Control::ReleaseNote => spec(
+                "release_note",
+                "Release note",
+                Choice(NOTES),
+                (0.0, NOTES.len() as f32 - 1.0, 0.0),
+                "The release as a note value of the host's tempo, within the range it has in ms; without a tempo the ms stand.",
             ),
             Control::Adaptive => spec(
                 "adaptive",
@@ -416,6 +476,28 @@ impl Settings {
         self[switch] != 0.0
     }
 
+    /// The attack in ms: of its note value at a tempo in quarter notes a minute, brought within the
+    /// range of [`Control::Attack`], or else as that control says.
+    pub fn attack_ms(&self, tempo_bpm: Option<f64>) -> f64 {
+        self.time_ms(Control::Attack, Control::AttackNote, tempo_bpm)
+    }
+
+    /// The release in ms, likewise.
+    pub fn release_ms(&self, tempo_bpm: Option<f64>) -> f64 {
+        self.time_ms(Control::Release, Control::ReleaseNote, tempo_bpm)
+    }
+
+    fn time_ms(&self, time: Control, note: Control, tempo_bpm: Option<f64>) -> f64 {
+        let quarters = (self[note] as usize).checked_sub(1).map(|note| QUARTERS[note]);
+        match quarters.zip(tempo_bpm.filter(|tempo| TEMPOS_BPM.contains(tempo))) {
+            None => self[time].into(),
+            Some((quarters, tempo)) => {
+                let Spec { min, max, .. } = time.spec();
+                (quarters * 60_000.0 / tempo).clamp(min.into(), max.into())
+            }
+        }
+    }
+
     /// What is sent to the output.
     pub fn listen(&self) -> Listen {
         match self[Control::Listen] as usize {
@@ -423,5 +505,55 @@ impl Settings {
             1 => Listen::Delta,
             _ => Listen::Key,
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// What the name of a note says: a part of a whole note, two thirds or one and a half of it.
+    #[test]
+    fn notes_are_as_long_as_their_names_say_and_grow() {
+        for (name, quarters) in NOTES[1..].iter().zip(QUARTERS) {
+            let plain = name.trim_end_matches(['T', 'D']);
+            let parts: f64 = plain.strip_prefix("1/").and_then(|parts| parts.parse().ok()).unwrap();
+            let share = match &name[plain.len()..] {
+                "T" => 2.0 / 3.0,
+                "D" => 1.5,
+                _ => 1.0,
+            };
+            assert!((quarters - 4.0 / parts * share).abs() < 1e-12, "{name}");
+        }
+        assert!(QUARTERS.is_sorted());
+    }
+
+    #[test]
+    fn a_note_is_a_time_at_a_tempo_and_else_the_ms_stand() {
+        let note = |name: &str| NOTES.iter().position(|note| *note == name).unwrap() as f32;
+        let settings = Settings::default()
+            .with(Control::AttackNote, note("1/64T"))
+            .with(Control::ReleaseNote, note("1/8D"));
+        for (tempo_bpm, attack_ms, release_ms) in [
+            // A quarter lasts 500 ms.
+            (Some(120.0), 500.0 / 24.0, 375.0),
+            (Some(60.0), 1000.0 / 24.0, 750.0),
+            (Some(20.0), 125.0, 2_250.0),
+            (None, 10.0, 150.0),
+            (Some(19.9), 10.0, 150.0),
+            (Some(401.0), 10.0, 150.0),
+            (Some(0.0), 10.0, 150.0),
+            (Some(f64::NAN), 10.0, 150.0),
+            (Some(f64::INFINITY), 10.0, 150.0),
+        ] {
+            assert!((settings.attack_ms(tempo_bpm) - attack_ms).abs() < 1e-9, "{tempo_bpm:?}");
+            assert!((settings.release_ms(tempo_bpm) - release_ms).abs() < 1e-9, "{tempo_bpm:?}");
+        }
+        let long = settings
+            .with(Control::AttackNote, note("1/1D"))
+            .with(Control::ReleaseNote, note("1/1D"));
+        assert_eq!((long.attack_ms(Some(60.0)), long.release_ms(Some(60.0))), (250.0, 2_500.0));
+        let in_ms = Settings::default();
+        assert_eq!(in_ms.attack_ms(Some(120.0)), 10.0);
     }
 }

@@ -2,7 +2,7 @@
 
 mod common;
 use common::{engine, programme};
-use tenon_dsp::{Control, Settings};
+use tenon_dsp::{Beat, Control, Settings};
 
 #[test]
 fn processing_and_moving_settings_never_allocates() {
@@ -14,6 +14,8 @@ fn processing_and_moving_settings_never_allocates() {
             let spec = control.spec();
             let value = if i % 2 == 0 { spec.min } else { spec.max };
             processor.set(&Settings::default().with(Control::Drive, 12.0).with(control, value));
+            processor.set_tempo(Some(60.0 + i as f64));
+            processor.set_beat(Some(Beat { position: i as f64 * 0.01, per_s: 2.0 }));
             let frames = i * 512..(i + 1) * 512;
             processor.process(
                 &mut left[frames.clone()],
@@ -21,7 +23,7 @@ fn processing_and_moving_settings_never_allocates() {
                 Some((&key[0][frames.clone()], &key[1][frames])),
             );
             processor.readings();
-            if i % 100 == 0 || control == Control::Quality {
+            if i % 100 == 0 || matches!(control, Control::Quality | Control::Lookahead) {
                 processor.restore_match(processor.match_memory());
                 processor.relearn_match();
                 processor.clear_peaks();

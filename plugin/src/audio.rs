@@ -2,7 +2,7 @@
 //! never waits, never panics. Knows nothing of the editor.
 
 use nice_plug::prelude::*;
-use tenon_dsp::{Channels, Control, Listen, Processor, RateError, Settings};
+use tenon_dsp::{Beat, Channels, Control, Listen, Processor, RateError, Settings};
 
 use crate::blind::{BlindIn, End};
 use crate::feed::{FeedIn, Place, Point};
@@ -59,16 +59,20 @@ const KEY_TAIL_S: f64 = 0.25;
 /// How long saturation sounds after its input has fallen silent: its high-pass at 5 Hz is 130 dB
 /// down by then.
 const SATURATION_TAIL_S: f64 = 0.5;
+/// How long a new latency has to stand still before the host is asked for a restart, so that dragging
+/// the lookahead asks once.
+const STILL_S: f64 = 0.25;
 
 /// The engine and what it needs between blocks.
 pub(crate) struct Audio {
     processor: Processor,
     rate_hz: f64,
     settings: Settings,
-    /// The quality in use, as the value of its control.
-    quality: f32,
     /// The latency that the host knows of, or has been asked to restart for.
     told: usize,
+    /// The latency that is asked for, and for how many samples it has been.
+    wanted: usize,
+    still: usize,
     restores: Restores,
     feed: FeedIn,
     listener: ListenerIn,
@@ -84,8 +88,8 @@ pub(crate) struct Processed {
     pub(crate) status: ProcessStatus,
     /// Whether there are new readings to show.
     pub(crate) news: bool,
-    /// The latency from the next activation on, in samples, when it is not what the host expects.
-    /// Said once.
+    /// The latency from the next activation on, in samples, when it is not what the host expects and
+    /// has stood still for a moment. Said once.
     pub(crate) next_latency: Option<u32>,
 }
 
@@ -102,8 +106,9 @@ impl Audio {
             processor,
             rate_hz: 0.0,
             settings: Settings::default(),
-            quality: Settings::default()[Control::Quality],
             told: 0,
+            wanted: 0,
+            still: 0,
             restores: Restores::default(),
             feed,
             listener,
@@ -131,8 +136,7 @@ impl Audio {
         self.pair.end(End::Restarted);
         self.follow(state);
         self.processor.prepare(rate_hz, channels)?;
-        self.quality = self.settings[Control::Quality];
-        self.pair.activate(rate_hz, channels, self.quality, mode == ProcessMode::Offline)?;
+        self.pair.activate(rate_hz, channels, &self.settings, mode == ProcessMode::Offline)?;
         self.told = self.processor.latency();
         self.listener.set_rate(rate_hz);
         self.rate_hz = rate_hz;
@@ -144,14 +148,18 @@ impl Audio {
         self.pair.set_offline(offline);
     }
 
-    /// Forgets all signal, and starts at the settings of now. Only the quality stays: hosts ask for
-    /// the latency when they activate, and not when they reset.
+    /// Forgets all signal, and starts at the settings of now. Only quality and lookahead stay: hosts
+    /// ask for the latency when they activate, and not when they reset.
     pub(crate) fn reset(&mut self, state: &BusState) {
         self.follow(state);
-        self.processor.set(&self.settings.with(Control::Quality, self.quality));
-        self.processor.reset();
-        self.processor.set(&self.settings);
+        self.processor.forget();
         self.pair.reset();
+    }
+
+    /// Follows the host's tempo, in quarter notes a minute.
+    pub(crate) fn set_tempo(&mut self, tempo_bpm: Option<f64>) {
+        self.processor.set_tempo(tempo_bpm);
+        self.pair.set_tempo(tempo_bpm);
     }
 
     /// Processes a block in place. `place` is where in the song it begins.
@@ -163,6 +171,8 @@ impl Audio {
         state: &BusState,
     ) -> Processed {
         self.follow(state);
+        self.processor
+            .set_beat(place.map(|place| Beat { position: place.beat, per_s: place.beats_per_s }));
         let samples = match main {
             [left, right, ..] => left.len().min(right.len()),
             [only] => only.len(),
@@ -181,7 +191,7 @@ impl Audio {
                 news |= self.end_hop(place);
             }
         }
-        self.report(news, state)
+        self.report(samples, news, state)
     }
 
     fn process_chunk(
@@ -276,13 +286,17 @@ impl Audio {
         }
     }
 
-    fn report(&mut self, news: bool, state: &BusState) -> Processed {
+    fn report(&mut self, samples: usize, news: bool, state: &BusState) -> Processed {
         let news = self.pair.tell(&self.settings, false) || news;
         state.loudness_match.report(self.processor.match_memory(), self.restores);
         self.feed.tick();
         let next_latency = self.processor.next_latency();
-        let is_news = next_latency != self.told;
-        self.told = next_latency;
+        self.still = if next_latency == self.wanted { self.still + samples } else { 0 };
+        self.wanted = next_latency;
+        let is_news = next_latency != self.told && self.still as f64 >= STILL_S * self.rate_hz;
+        if is_news {
+            self.told = next_latency;
+        }
         Processed {
             status: match self.tail() {
                 0 => ProcessStatus::Normal,
@@ -602,34 +616,67 @@ mod tests {
     }
 
     #[test]
-    fn a_quality_waits_for_activation_and_is_told_once() {
-        let state = BusState::default();
-        set(&state, Control::Drive, 12.0);
-        let (mut audio, _) = audio();
-        let latency = audio.activate(&LAYOUTS[1], LIVE, &state).unwrap();
-        audio.reset(&state);
-        let at_first = state.params.settings();
-        let play = |audio: &mut Audio, settings: &Settings| {
-            let (mut left, mut right) = (signal(2_000, 1), signal(2_000, 2));
-            let (mut left_alone, mut right_alone) = (left.clone(), right.clone());
-            let next_latency =
-                audio.process(&mut [&mut left, &mut right], None, None, &state).next_latency;
-            engine(Channels::Stereo, settings, &mut left_alone, &mut right_alone, None);
-            assert!(bits(&left) == bits(&left_alone), "another quality is in use");
-            next_latency
-        };
-        assert_eq!(play(&mut audio, &at_first), None);
-        audio.reset(&state);
-        set(&state, Control::Quality, 3.0);
-        let told = play(&mut audio, &at_first).unwrap();
-        assert!(told > latency);
-        for _ in 0..3 {
+    fn quality_and_lookahead_wait_for_activation_and_are_told_once() {
+        for (control, values) in
+            [(Control::Quality, [0.0, 1.0, 3.0]), (Control::Lookahead, [0.5, 1.0, 7.0])]
+        {
+            let state = BusState::default();
+            set(&state, Control::Drive, 12.0);
+            let (mut audio, _) = audio();
+            let latency = audio.activate(&LAYOUTS[1], LIVE, &state).unwrap();
             audio.reset(&state);
+            let at_first = state.params.settings();
+            let play = |audio: &mut Audio, settings: &Settings| {
+                let (mut left, mut right) = (signal(7_000, 1), signal(7_000, 2));
+                let (mut left_alone, mut right_alone) = (left.clone(), right.clone());
+                let next_latency =
+                    audio.process(&mut [&mut left, &mut right], None, None, &state).next_latency;
+                engine(Channels::Stereo, settings, &mut left_alone, &mut right_alone, None);
+                assert!(bits(&left) == bits(&left_alone), "another {control:?} is in use");
+                next_latency
+            };
             assert_eq!(play(&mut audio, &at_first), None);
+            // Dragged along, and then left there.
+            for value in values {
+                audio.reset(&state);
+                set(&state, control, value);
+                assert_eq!(play(&mut audio, &at_first), None);
+            }
+            audio.reset(&state);
+            assert_eq!(play(&mut audio, &at_first), None, "not for 0.25 s yet");
+            audio.reset(&state);
+            let told = play(&mut audio, &at_first).unwrap();
+            assert!(told > latency);
+            for _ in 0..3 {
+                audio.reset(&state);
+                assert_eq!(play(&mut audio, &at_first), None);
+            }
+            assert_eq!(audio.activate(&LAYOUTS[1], LIVE, &state), Ok(told));
+            audio.reset(&state);
+            assert_eq!(play(&mut audio, &state.params.settings()), None);
         }
-        assert_eq!(audio.activate(&LAYOUTS[1], LIVE, &state), Ok(told));
-        audio.reset(&state);
-        assert_eq!(play(&mut audio, &state.params.settings()), None);
+    }
+
+    #[test]
+    fn the_tempo_moves_a_release_that_is_a_note_and_the_place_gives_readings_in_beats() {
+        let note = tenon_dsp::NOTES.iter().position(|note| *note == "1/4").unwrap() as f32;
+        let play = |tempo_bpm: Option<f64>| {
+            let state = BusState::default();
+            set(&state, Control::Threshold, -40.0);
+            set(&state, Control::ReleaseNote, note);
+            let (mut audio, _) = audio();
+            audio.activate(&LAYOUTS[1], LIVE, &state).unwrap();
+            audio.reset(&state);
+            audio.set_tempo(tempo_bpm);
+            let (mut left, mut right) = (signal(48_000, 1), signal(48_000, 2));
+            audio.process(&mut [&mut left, &mut right], None, place(&transport()), &state);
+            (left, audio.processor.readings())
+        };
+        let (slow, readings) = play(Some(60.0));
+        assert_eq!((readings.tempo_bpm, readings.beats_per_s), (Some(60.0), Some(3.0)));
+        assert!(readings.left_at_beat_db.is_some());
+        assert!(bits(&slow) != bits(&play(Some(180.0)).0));
+        assert!(bits(&play(None).0) == bits(&play(Some(f64::NAN)).0));
     }
 
     /// A host that plays at 90 bpm in 6/8, a quarter before the fourth bar.

@@ -169,7 +169,9 @@ fn looks_new(new: &Readings, last: &Readings) -> bool {
         (Some(new), Some(last)) => (new - last).abs() >= 0.005,
         (new, last) => new.is_some() != last.is_some(),
     });
+    let groove = |r: &Readings| (r.tempo_bpm, r.beats_per_s, r.recovery, r.left_at_beat_db);
     correlated
+        || groove(new) != groove(last)
         || new.match_state != last.match_state
         || figures(new).iter().zip(figures(last)).any(|(new, last)| (new - last).abs() >= STEP_DB)
 }

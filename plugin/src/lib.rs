@@ -134,6 +134,7 @@ impl Plugin for Bus {
         if let Some(offline) = self.mode.is_offline() {
             self.audio.set_offline(offline);
         }
+        self.audio.set_tempo(context.transport().tempo);
         let place = audio::place(context.transport());
         let processed = self.audio.process(buffer.as_slice(), key, place, &self.state);
         if processed.news {
@@ -282,7 +283,7 @@ mod tests {
         let mut running = instance();
         let mine = moved(&save(&mut running));
         assert!(load(&mut running, &mine));
-        let newer = json(&mine).replace(r#"\"version\":1"#, r#"\"version\":99"#);
+        let newer = json(&mine).replace(r#"\"version\":2"#, r#"\"version\":99"#);
         let beyond = json(&mine).replace(r#"{"f32":-23.45}"#, r#"{"f32":1e39}"#);
         let outside = json(&mine).replace(r#"{"f32":-23.45}"#, r#"{"f32":6.0}"#);
         let foreign = r#"{"version":"1","params":{"threshold":{"f32":-3.0}},"fields":{}}"#;

@@ -14,7 +14,7 @@ use tenon::text::{AssignmentError, assignment, range_text, to_text};
 use tenon::trial::plan::{Kind, TRIALS, USUAL_TRIALS};
 use tenon::trial::score::score;
 use tenon::trial::set::{self, LEAST_LENGTH_S, make};
-use tenon_dsp::{Control, QUALITIES, Settings};
+use tenon_dsp::{Control, QUALITIES, Settings, TEMPOS_BPM};
 
 /// Bus compression with cohesion metering, without a host.
 #[derive(Parser)]
@@ -75,6 +75,10 @@ struct RenderArguments {
     /// last one counts.
     #[arg(long, value_name = "ID=VALUE", value_parser = setting)]
     set: Vec<(Control, f32)>,
+    /// Tempo of the programme in quarter notes a minute, 20 to 400, for times that are note values and
+    /// for figures in beats; the files begin on a beat.
+    #[arg(long, value_name = "BPM", value_parser = tempo)]
+    tempo: Option<f64>,
     /// Stereo file that the detector listens to instead of the bus.
     #[arg(long, value_name = "FILE")]
     key: Option<PathBuf>,
@@ -184,6 +188,16 @@ fn setting(text: &str) -> Result<(Control, f32), AssignmentError> {
     assignment(text)
 }
 
+fn tempo(text: &str) -> Result<f64, String> {
+    text.parse().ok().filter(|tempo| TEMPOS_BPM.contains(tempo)).ok_or_else(|| {
+        format!(
+            "a tempo is {} to {} quarter notes a minute, for example 120",
+            TEMPOS_BPM.start(),
+            TEMPOS_BPM.end()
+        )
+    })
+}
+
 fn format() -> impl TypedValueParser<Value = Format> {
     PossibleValuesParser::new(Format::ALL.map(Format::name)).map(|name| {
         Format::ALL
@@ -218,6 +232,7 @@ impl From<RenderArguments> for Job {
             output: arguments.output,
             preset: arguments.preset.map(|preset| preset.name),
             settings,
+            tempo_bpm: arguments.tempo,
             key: arguments.key,
             compare: arguments.compare,
             json: arguments.json,

@@ -1,6 +1,6 @@
 //! The audio thread's part of a blind trial: a second engine for what the setting in force is compared
 //! with, and the switch between the two. The second engine runs only while a trial is open, at the
-//! quality in use, so that both lag alike. Knows nothing of the editor.
+//! quality and lookahead in use, so that both lag alike. Knows nothing of the editor.
 
 use tenon_dsp::{Channels, Control, MatchMemory, Processor, RateError, Settings, Sides};
 
@@ -38,8 +38,8 @@ pub(crate) struct Pair {
     ended: Option<(u32, End)>,
     /// No trial may run.
     offline: bool,
-    /// The quality in use, as the value of its control.
-    quality: f32,
+    /// Settings whose quality and lookahead are in use.
+    in_use: Settings,
     /// The second engine's samples.
     samples: [[f32; CHUNK]; 2],
     /// Something has changed since the editor was told.
@@ -60,14 +60,14 @@ impl Pair {
             session: 0,
             ended: None,
             offline: false,
-            quality: 0.0,
+            in_use: Settings::default(),
             samples: [[0.0; CHUNK]; 2],
             news: false,
         }
     }
 
-    /// Prepares for a sample rate and channels, at a quality. Whatever was going on is over: a host
-    /// that starts audio anew may be about to render.
+    /// Prepares for a sample rate and channels, at the quality and lookahead of `mine`. Whatever was
+    /// going on is over: a host that starts audio anew may be about to render.
     ///
     /// # Errors
     /// When the engine cannot run at the rate.
@@ -75,19 +75,24 @@ impl Pair {
         &mut self,
         rate_hz: f64,
         channels: Channels,
-        quality: f32,
+        mine: &Settings,
         offline: bool,
     ) -> Result<(), RateError> {
         self.offline = offline;
-        self.quality = quality;
+        self.in_use = *mine;
         // So that the engine has the latency of the other from here on.
-        self.other.set(&self.other_settings.with(Control::Quality, quality));
+        self.other.set(&self.in_time(&self.other_settings));
         self.other.prepare(rate_hz, channels)?;
         self.sides.prepare(rate_hz, channels);
         let session = self.orders.order().session;
         self.session = session;
         self.end(if offline { End::Offline } else { End::Restarted });
         Ok(())
+    }
+
+    /// Follows the host's tempo, in quarter notes a minute.
+    pub(crate) fn set_tempo(&mut self, tempo_bpm: Option<f64>) {
+        self.other.set_tempo(tempo_bpm);
     }
 
     /// While the host renders offline, there is no trial.
@@ -201,9 +206,15 @@ impl Pair {
         };
         let settings = processed(&settings)
             .with(Control::Compare, compare)
-            .with(Control::MatchHold, 0.0)
-            .with(Control::Quality, self.quality);
-        (settings, loudness_match)
+            .with(Control::MatchHold, 0.0);
+        (self.in_time(&settings), loudness_match)
+    }
+
+    /// The same settings with the latency in use.
+    fn in_time(&self, settings: &Settings) -> Settings {
+        [Control::Quality, Control::Lookahead]
+            .into_iter()
+            .fold(*settings, |settings, control| settings.with(control, self.in_use[control]))
     }
 
     fn put(&mut self, settings: Settings, loudness_match: MatchMemory) {
@@ -265,7 +276,7 @@ impl Pair {
                 session: self.session,
                 end: end.map(|(_, why)| why),
                 running: self.is_running(),
-                settings: [mine.with(Control::Quality, self.quality), self.other_settings],
+                settings: [self.in_time(mine), self.other_settings],
                 loudness_lufs: self.sides.loudness_lufs(),
                 measured_s: self.sides.measured_s(),
                 level_db: self.sides.level_db(),

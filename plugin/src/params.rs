@@ -6,7 +6,7 @@
 use std::sync::Arc;
 
 use nice_plug::prelude::*;
-use tenon_dsp::{Control, KEY_SOURCES, LISTENS, QUALITIES, Settings, Spec, Unit};
+use tenon_dsp::{Control, KEY_SOURCES, LISTENS, NOTES, QUALITIES, Settings, Spec, Unit};
 
 use crate::text::{from_text, quantise, to_text};
 
@@ -38,10 +38,16 @@ pub(crate) struct BusParams {
     knee: FloatParam,
     #[id = "range"]
     range: FloatParam,
+    #[id = "lookahead"]
+    lookahead: FloatParam,
     #[id = "attack"]
     attack: FloatParam,
+    #[id = "attack_note"]
+    attack_note: EnumParam<Note>,
     #[id = "release"]
     release: FloatParam,
+    #[id = "release_note"]
+    release_note: EnumParam<Note>,
     #[id = "adaptive"]
     adaptive: FloatParam,
     #[id = "drive"]
@@ -86,14 +92,18 @@ impl Default for BusParams {
             ratio: continuous(Ratio),
             knee: continuous(Knee),
             range: continuous(Range),
+            // Every move of it asks the host for a restart.
+            lookahead: continuous(Lookahead).non_automatable(),
             attack: continuous(Attack),
+            attack_note: choice(AttackNote),
             release: continuous(Release),
+            release_note: choice(ReleaseNote),
             adaptive: continuous(Adaptive),
             drive: continuous(Drive),
             symmetry: continuous(Symmetry),
             focus: continuous(Focus),
             saturation_mix: continuous(SaturationMix),
-            // Every move asks the host for a restart.
+            // As the lookahead.
             quality: choice(Quality).non_automatable(),
             makeup: continuous(Makeup),
             mix: continuous(Mix),
@@ -123,8 +133,11 @@ impl BusParams {
             Ratio => P::Continuous(control, &self.ratio),
             Knee => P::Continuous(control, &self.knee),
             Range => P::Continuous(control, &self.range),
+            Lookahead => P::Continuous(control, &self.lookahead),
             Attack => P::Continuous(control, &self.attack),
+            AttackNote => P::Note(&self.attack_note),
             Release => P::Continuous(control, &self.release),
+            ReleaseNote => P::Note(&self.release_note),
             Adaptive => P::Continuous(control, &self.adaptive),
             Drive => P::Continuous(control, &self.drive),
             Symmetry => P::Continuous(control, &self.symmetry),
@@ -163,6 +176,8 @@ pub(crate) enum ParamRef<'a> {
     Switch(&'a BoolParam),
     /// [`Control::KeySource`].
     KeySource(&'a EnumParam<KeySource>),
+    /// [`Control::AttackNote`] or [`Control::ReleaseNote`].
+    Note(&'a EnumParam<Note>),
     /// [`Control::Quality`].
     Quality(&'a EnumParam<Quality>),
     /// [`Control::Listen`].
@@ -176,6 +191,7 @@ macro_rules! with {
             ParamRef::Continuous(_, $bound) => $body,
             ParamRef::Switch($bound) => $body,
             ParamRef::KeySource($bound) => $body,
+            ParamRef::Note($bound) => $body,
             ParamRef::Quality($bound) => $body,
             ParamRef::Listen($bound) => $body,
         }
@@ -189,6 +205,7 @@ impl ParamRef<'_> {
             Self::Continuous(control, param) => quantise(control, param.unmodulated_plain_value()),
             Self::Switch(param) => param.unmodulated_plain_value().into(),
             Self::KeySource(param) => param.unmodulated_plain_value().to_index() as f32,
+            Self::Note(param) => param.unmodulated_plain_value().to_index() as f32,
             Self::Quality(param) => param.unmodulated_plain_value().to_index() as f32,
             Self::Listen(param) => param.unmodulated_plain_value().to_index() as f32,
         }
@@ -199,6 +216,7 @@ impl ParamRef<'_> {
             Self::Continuous(control, param) => quantise(control, param.value()),
             Self::Switch(param) => param.value().into(),
             Self::KeySource(param) => param.value().to_index() as f32,
+            Self::Note(param) => param.value().to_index() as f32,
             Self::Quality(param) => param.value().to_index() as f32,
             Self::Listen(param) => param.value().to_index() as f32,
         }
@@ -212,6 +230,7 @@ impl ParamRef<'_> {
             Self::KeySource(param) => {
                 param.preview_normalized(KeySource::from_index(value as usize))
             }
+            Self::Note(param) => param.preview_normalized(Note::from_index(value as usize)),
             Self::Quality(param) => param.preview_normalized(Quality::from_index(value as usize)),
             Self::Listen(param) => param.preview_normalized(Listen::from_index(value as usize)),
         }
@@ -223,6 +242,7 @@ impl ParamRef<'_> {
             Self::Continuous(control, param) => quantise(control, param.preview_plain(position)),
             Self::Switch(param) => param.preview_plain(position).into(),
             Self::KeySource(param) => param.preview_plain(position).to_index() as f32,
+            Self::Note(param) => param.preview_plain(position).to_index() as f32,
             Self::Quality(param) => param.preview_plain(position).to_index() as f32,
             Self::Listen(param) => param.preview_plain(position).to_index() as f32,
         }
@@ -337,6 +357,12 @@ choices!(
     &["own_signal", "external"]
 );
 choices!(
+    /// A time in ms, or its note value; an index into [`NOTES`], whose names never change.
+    Note,
+    NOTES,
+    NOTES
+);
+choices!(
     /// How finely the saturation works; an index into [`QUALITIES`].
     Quality,
     QUALITIES,
@@ -442,14 +468,14 @@ mod tests {
     }
 
     #[test]
-    fn bypass_is_the_hosts_bypass_and_all_but_the_quality_can_be_automated() {
+    fn bypass_is_the_hosts_bypass_and_all_but_what_moves_latency_can_be_automated() {
         let params = BusParams::default();
         for control in Control::ALL {
             // SAFETY: `params` is alive.
             let flags = unsafe { ptr(&params, control).flags() };
             let expected = match control {
                 Control::Bypass => ParamFlags::BYPASS,
-                Control::Quality => ParamFlags::NON_AUTOMATABLE,
+                Control::Lookahead | Control::Quality => ParamFlags::NON_AUTOMATABLE,
                 _ => ParamFlags::empty(),
             };
             assert_eq!(flags, expected, "{control:?}");

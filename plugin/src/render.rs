@@ -8,16 +8,16 @@ use std::ops::Range;
 use std::path::{Path, PathBuf};
 
 use tenon_dsp::{
-    Channels, Control, Listen, MATCH_LIMIT_DB, MatchMemory, MatchState, Processor,
+    Beat, Channels, Control, Listen, MATCH_LIMIT_DB, MatchMemory, MatchState, Processor,
     ProgrammeLoudness, Readings, Settings,
 };
 
 use crate::files::{self, Audio, Clipped, FileError, Format, Pending, WavFile};
 use crate::report::{
-    Comparison, Figures, GainReduction, Match, Measured, Meter, Report, TogetherMeter,
-    TogetherReport,
+    Comparison, Figures, GainReduction, Match, Measured, Meter, RecoveryReport, Report,
+    TogetherMeter, TogetherReport,
 };
-use crate::text::to_text;
+use crate::text::{note_of, to_text};
 
 /// What is to be rendered.
 #[derive(Debug, Clone, PartialEq)]
@@ -30,6 +30,8 @@ pub struct Job {
     pub preset: Option<&'static str>,
     /// A value for every control.
     pub settings: Settings,
+    /// Tempo of the programme, in quarter notes a minute. It begins on a beat.
+    pub tempo_bpm: Option<f64>,
     /// File of the external key. It comes with [`Control::KeySource`] set to external.
     pub key: Option<PathBuf>,
     /// Whether to also write the dry signal at the loudness of the output.
@@ -156,6 +158,7 @@ pub fn render(job: &Job, progress: &mut dyn FnMut(f64)) -> Result<Rendered, Rend
     let mut run = Run {
         programme: &programme,
         key: key.as_ref(),
+        tempo_bpm: job.tempo_bpm,
         done: 0,
         work: programme.frames() * (2 + usize::from(matching) + usize::from(job.compare)),
         progress,
@@ -170,6 +173,8 @@ pub fn render(job: &Job, progress: &mut dyn FnMut(f64)) -> Result<Rendered, Rend
             ));
         }
     }
+
+    notes.extend(note_without_tempo(job));
 
     let before = run.measure_dry();
     let match_gain_db = match matching {
@@ -206,6 +211,21 @@ pub fn render(job: &Job, progress: &mut dyn FnMut(f64)) -> Result<Rendered, Rend
         pending.commit()?;
     }
     Ok(Rendered { report, notes, written })
+}
+
+/// Says which times stay in ms because nobody named a tempo for their notes.
+fn note_without_tempo(job: &Job) -> impl Iterator<Item = String> {
+    let times = [Control::Attack, Control::Release].into_iter().filter(|_| job.tempo_bpm.is_none());
+    times.filter_map(|time| {
+        let note = note_of(time).filter(|note| job.settings[*note] != 0.0)?;
+        Some(format!(
+            "{} is {} and there is no tempo, so {} is {}; name a tempo with --tempo.",
+            note.spec().id,
+            to_text(note, job.settings[note]),
+            time.spec().id,
+            to_text(time, job.settings[time])
+        ))
+    })
 }
 
 /// Where the dry signal goes: beside the output.
@@ -307,6 +327,7 @@ const BLOCK: usize = 4096;
 struct Run<'a> {
     programme: &'a Audio,
     key: Option<&'a Audio>,
+    tempo_bpm: Option<f64>,
     done: usize,
     work: usize,
     progress: &'a mut dyn FnMut(f64),
@@ -381,7 +402,9 @@ impl Run<'_> {
     fn engine(&self, settings: &Settings) -> Processor {
         let mut engine = Processor::new();
         engine.set(settings);
+        engine.set_tempo(self.tempo_bpm);
         engine.prepare(f64::from(self.programme.rate_hz), Channels::Stereo).expect(RATE);
+        engine.set_beat(self.tempo_bpm.map(|bpm| Beat { position: 0.0, per_s: bpm / 60.0 }));
         engine
     }
 
@@ -569,6 +592,7 @@ fn report(
             max_db: f64::from(readings.gain_reduction_peak_db),
             mean_db: Some(mean_db).filter(|&mean| mean > 0.0),
         },
+        recovery: RecoveryReport::new(readings),
         loudness_match: Match { gain_db: match_gain_db.map(f64::from), error_lu },
         figures: Figures::new(before, after, togetherness),
     }
@@ -652,6 +676,7 @@ mod tests {
             output: output.into(),
             preset: None,
             settings: Settings::default(),
+            tempo_bpm: None,
             key: None,
             compare: false,
             json: None,

@@ -6,7 +6,7 @@
 use ebur128::{EbuR128, Mode};
 use serde::Serialize;
 use serde::ser::{SerializeMap, Serializer};
-use tenon_dsp::{Control, NoReading, Settings, TogetherReading, Togetherness, Unit};
+use tenon_dsp::{Control, NoReading, Readings, Settings, TogetherReading, Togetherness, Unit};
 
 use crate::text::to_text;
 
@@ -165,6 +165,8 @@ pub struct Report {
     pub settings: Settings,
     /// Gain reduction.
     pub gain_reduction: GainReduction,
+    /// How the gain comes back after hits.
+    pub recovery: RecoveryReport,
     /// Loudness match.
     #[serde(rename = "match")]
     pub loudness_match: Match,
@@ -255,6 +257,57 @@ pub struct GainReduction {
     pub max_db: f64,
     /// The mean over the time it exceeded 0.1 dB; none when it never did.
     pub mean_db: Option<f64>,
+}
+
+/// How the gain came back after hits, from the reductions as they were; see
+/// [`Recovery`](tenon_dsp::Recovery).
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct RecoveryReport {
+    /// Tempo, quarter notes a minute; none when nobody named one.
+    pub tempo_bpm: Option<f64>,
+    /// Hits of the gain reduction.
+    pub hits: u32,
+    /// Hits after which it came back 63 % before the next one.
+    pub hits_recovered: u32,
+    /// Mean time that took, seconds; none without such a hit.
+    pub mean_s: Option<f64>,
+    /// The same in beats; none without a tempo.
+    pub mean_beats: Option<f64>,
+    /// Mean gain reduction left at the first beat after a hit, dB ≥ 0; none without a tempo.
+    pub left_at_beat_db: Option<f64>,
+}
+
+impl RecoveryReport {
+    /// From the engine's readings.
+    pub fn new(readings: &Readings) -> Self {
+        let mean_s = readings.recovery_mean_s.map(f64::from);
+        let beats_per_s = readings.beats_per_s.map(f64::from);
+        Self {
+            tempo_bpm: readings.tempo_bpm.map(f64::from),
+            hits: readings.hits,
+            hits_recovered: readings.hits_recovered,
+            mean_s,
+            mean_beats: mean_s.zip(beats_per_s).map(|(s, per_s)| s * per_s),
+            left_at_beat_db: readings.left_at_beat_mean_db.map(f64::from),
+        }
+    }
+
+    fn line(&self) -> String {
+        let Self { hits, hits_recovered, mean_s, mean_beats, left_at_beat_db, .. } = *self;
+        let value = match mean_beats {
+            Some(beats) => figure(Some(beats), "beats"),
+            None => figure(mean_s, "s"),
+        };
+        let first = match (hits, hits_recovered) {
+            (0, _) => "no hit of the gain reduction".to_owned(),
+            (hits, 0) => format!("until 63 % were back: after none of {hits} hits before the next"),
+            _ => format!("until 63 % were back, on average after {hits_recovered} of {hits} hits"),
+        };
+        let left = left_at_beat_db.map_or_else(String::new, |left_db| {
+            format!("; {} left at the next beat", figure(Some(left_db), "dB"))
+        });
+        line("Recovery", &value, &(first + &left))
+    }
 }
 
 /// Integrated loudness; see [`Measured::loudness_lufs`].
@@ -437,6 +490,7 @@ impl Report {
                 &figure(Some(reduction.max_db), "dB"),
                 &format!("at most, {mean} on average while it worked"),
             ),
+            self.recovery.line(),
             match self.loudness_match.gain_db {
                 Some(gain) => line(
                     "Loudness match",
@@ -608,6 +662,14 @@ mod tests {
             preset: Some("Mid only"),
             settings: Settings::default().with(Control::Threshold, -18.5),
             gain_reduction: GainReduction { max_db: 3.256, mean_db: Some(1.5) },
+            recovery: RecoveryReport {
+                tempo_bpm: Some(90.0),
+                hits: 8,
+                hits_recovered: 6,
+                mean_s: Some(0.25),
+                mean_beats: Some(0.375),
+                left_at_beat_db: Some(0.5),
+            },
             loudness_match: Match { gain_db: Some(1.25), error_lu: Some(-0.004) },
             figures: Figures {
                 loudness: Loudness { before_lufs: Some(-18.0), after_lufs: Some(-18.004) },
@@ -641,15 +703,19 @@ Peak/loudness        12.75 dB     18.00 dB
 Side/mid                 - dB    -12.50 dB
 Correlation                 -         0.50
 Gain reduction        3.26 dB at most, 1.50 dB on average while it worked
+Recovery           0.38 beats until 63 % were back, on average after 6 of 8 hits; 0.50 dB left at the next beat
 Loudness match        1.25 dB throughout, error 0.00 LU
 Togetherness          17.25 % on average: shared 0.63, movement 0.50 dB; the programme itself 20.00 %
 "
         );
         let mut off = example();
         off.loudness_match = Match { gain_db: None, error_lu: None };
+        off.recovery = RecoveryReport::new(&Readings { hits: 3, ..Readings::default() });
         off.figures.togetherness.no_reading = Some(NoReading::TooShort.to_string());
         let table = off.table();
         assert!(table.contains("\nLoudness match            off\n"), "{table}");
+        let cut_short = "- s until 63 % were back: after none of 3 hits before the next\n";
+        assert!(table.contains(cut_short), "{table}");
         assert!(table.contains("\nTogetherness                - no reading: "), "{table}");
     }
 
@@ -658,6 +724,14 @@ Togetherness          17.25 % on average: shared 0.63, movement 0.50 dB; the pro
         let json: serde_json::Value = serde_json::from_str(&example().json()).unwrap();
         let figures = serde_json::json!({
             "gain_reduction": { "max_db": 3.256, "mean_db": 1.5 },
+            "recovery": {
+                "tempo_bpm": 90.0,
+                "hits": 8,
+                "hits_recovered": 6,
+                "mean_s": 0.25,
+                "mean_beats": 0.375,
+                "left_at_beat_db": 0.5,
+            },
             "loudness": { "before_lufs": -18.0, "after_lufs": -18.004 },
             "true_peak": { "before_dbtp": -5.25, "after_dbtp": -0.001 },
             "match": { "gain_db": 1.25, "error_lu": -0.004 },

@@ -19,7 +19,11 @@ use crate::presets::{from_lines, to_lines};
 /// Marks a saved state as ours, whichever host or format carried it.
 const PLUGIN: &str = "audio.tenon.bus";
 /// Version of what is saved. Rises when a state stops being readable by the code before it.
-const VERSION: u32 = 1;
+const VERSION: u32 = 2;
+
+/// Controls that came with a version after the first; older states get their defaults.
+const LATER: [(u32, Control); 3] =
+    [(2, Control::Lookahead), (2, Control::AttackNote), (2, Control::ReleaseNote)];
 
 /// Everything saved with a session.
 #[derive(Params, Default)]
@@ -376,11 +380,34 @@ impl std::error::Error for StateError {}
 /// The framework gives the plug-in no way to tell the host that it refused. What is no state at
 /// all (empty, cut short, random bytes) the framework itself refuses, and tells the host.
 pub(crate) fn refuse_foreign(state: &mut PluginState) {
+    fill_in(state);
     if let Err(error) = judge(state) {
         nice_error!("Settings left as they are: {error}");
         state.params.clear();
         state.fields.clear();
     }
+}
+
+/// Gives a state of an earlier version the defaults of what it could not know.
+fn fill_in(state: &mut PluginState) {
+    let Some(format) = field::<Format>(state, "format") else { return };
+    let params = BusParams::default();
+    for (_, control) in LATER.into_iter().filter(|(since, _)| format.version < *since) {
+        let value = match params.get(control) {
+            ParamRef::Continuous(_, param) => ParamValue::F32(param.value()),
+            ParamRef::Switch(param) => ParamValue::Bool(param.value()),
+            ParamRef::KeySource(param) => id_of(param),
+            ParamRef::Note(param) => id_of(param),
+            ParamRef::Quality(param) => id_of(param),
+            ParamRef::Listen(param) => id_of(param),
+        };
+        state.params.entry(control.spec().id.to_owned()).or_insert(value);
+    }
+}
+
+fn id_of<T: Enum + PartialEq + 'static>(param: &EnumParam<T>) -> ParamValue {
+    let ids = T::ids().unwrap_or_default();
+    ParamValue::String(ids.get(param.value().to_index()).copied().unwrap_or_default().to_owned())
 }
 
 fn judge(state: &PluginState) -> Result<(), StateError> {
@@ -427,6 +454,7 @@ fn is_value_of(param: ParamRef<'_>, value: &ParamValue) -> bool {
         }
         (ParamRef::Switch(_), ParamValue::Bool(_)) => true,
         (ParamRef::KeySource(_), ParamValue::String(id)) => is_id::<crate::params::KeySource>(id),
+        (ParamRef::Note(_), ParamValue::String(id)) => is_id::<crate::params::Note>(id),
         (ParamRef::Quality(_), ParamValue::String(id)) => is_id::<crate::params::Quality>(id),
         (ParamRef::Listen(_), ParamValue::String(id)) => is_id::<crate::params::Listen>(id),
         _ => false,
@@ -448,6 +476,7 @@ mod tests {
             ParamRef::Continuous(_, param) => ParamValue::F32(param.value()),
             ParamRef::Switch(param) => ParamValue::Bool(param.value()),
             ParamRef::KeySource(_) => ParamValue::String("own_signal".to_owned()),
+            ParamRef::Note(_) => ParamValue::String("ms".to_owned()),
             ParamRef::Quality(_) => ParamValue::String("4x".to_owned()),
             ParamRef::Listen(_) => ParamValue::String("output".to_owned()),
         };
@@ -471,6 +500,33 @@ mod tests {
         assert_eq!(judge(&state), Ok(()));
         refuse_foreign(&mut state);
         assert_eq!(state.params.len(), Control::ALL.len());
+    }
+
+    #[test]
+    fn a_state_of_the_first_version_comes_with_the_defaults_of_later_controls() {
+        let mut state = fresh();
+        let first = r#"{"plugin":"audio.tenon.bus","version":1}"#;
+        state.fields.insert("format".into(), first.into());
+        let expected = state.params.clone();
+        for (_, control) in LATER {
+            state.params.remove(control.spec().id);
+        }
+        put(&mut state, "threshold", ParamValue::F32(-30.0));
+        refuse_foreign(&mut state);
+        let expected = expected.into_iter().map(|(id, value)| match id.as_str() {
+            "threshold" => (id, ParamValue::F32(-30.0)),
+            _ => (id, value),
+        });
+        let shown = |params: &mut dyn Iterator<Item = (String, ParamValue)>| {
+            params.map(|(id, value)| format!("{id} {value:?}")).collect::<Vec<_>>()
+        };
+        let taken = shown(&mut state.params.clone().into_iter());
+        assert_eq!(taken, shown(&mut expected.into_iter()));
+        // One that says it knows them has to have them.
+        let mut state = fresh();
+        state.params.remove("lookahead");
+        refuse_foreign(&mut state);
+        assert!(state.params.is_empty());
     }
 
     #[test]
@@ -500,7 +556,7 @@ mod tests {
                 s.fields.insert("format".into(), other.into());
             }),
             ("a newer version", |s| {
-                let newer = r#"{"plugin":"audio.tenon.bus","version":2}"#;
+                let newer = r#"{"plugin":"audio.tenon.bus","version":3}"#;
                 s.fields.insert("format".into(), newer.into());
             }),
             ("not a number", |s| {

@@ -25,8 +25,8 @@ pub fn to_text(control: Control, value: f32) -> String {
 
 /// The value of a text, as `quantise` would return it. Units may be left out, and case does not
 /// matter; "1k" and "1 kHz" are 1000 Hz, "0.5 s" is 500 ms, "2" and "2:1" are a ratio of 2. Choices
-/// go by name or index, counted from 0; "2" and "2x" are a quality of 2x. A comma serves as a
-/// decimal point.
+/// go by name or index, counted from 0; "2" and "2x" are a quality of 2x, "1/8d" and "1/8." a dotted
+/// eighth. A comma serves as a decimal point.
 ///
 /// # Errors
 /// [`TextError`] when the text is no value of this control, or lies outside its range.
@@ -38,6 +38,10 @@ pub fn from_text(control: Control, text: &str) -> Result<f32, TextError> {
             let times = plain.strip_suffix('x').unwrap_or(&plain);
             let same = |name: &&str| name.strip_suffix('x') == Some(times);
             names.iter().position(same).map(|index| index as f64)
+        }
+        // A dot or the letter D makes a note longer by half.
+        Unit::Choice(names) if is_note(control) => {
+            choice(names, &plain.replace(' ', "").replace('.', "d"))
         }
         Unit::Choice(names) => choice(names, &plain),
         Unit::Decibel => scaled(&plain, &[("dbfs", 1.0), ("db", 1.0)]),
@@ -54,6 +58,40 @@ pub fn from_text(control: Control, text: &str) -> Result<f32, TextError> {
         .map(|value| round(control, value))
         .filter(|&value| takes(control, value))
         .ok_or_else(|| TextError { control, text: text.to_owned() })
+}
+
+/// The control that gives a time as a note value.
+pub fn note_of(time: Control) -> Option<Control> {
+    match time {
+        Control::Attack => Some(Control::AttackNote),
+        Control::Release => Some(Control::ReleaseNote),
+        _ => None,
+    }
+}
+
+fn is_note(control: Control) -> bool {
+    matches!(control, Control::AttackNote | Control::ReleaseNote)
+}
+
+/// What a text sets that is typed in place of a control's value: the control itself; for attack and
+/// release either a note value ("1/8", "1/8D", "1/8.", "1/8T"), or a time, which then counts in ms.
+/// What is shown of a note, "1/8D 187.5 ms", stands for the note.
+///
+/// # Errors
+/// [`TextError`] when the text is no value of the control, nor of its note.
+pub fn typed(control: Control, text: &str) -> Result<Vec<(Control, f32)>, TextError> {
+    let Some(note) = note_of(control) else {
+        return Ok(vec![(control, from_text(control, text)?)]);
+    };
+    let plain = text.trim().trim_start_matches('(');
+    if !plain.contains('/') {
+        return Ok(vec![(note, 0.0), (control, from_text(control, text)?)]);
+    }
+    let shown = plain.strip_suffix("ms").map_or(plain, |shown| {
+        let number = |sign: char| sign.is_ascii_digit() || ".,".contains(sign);
+        shown.trim_end().trim_end_matches(number).trim_end().trim_end_matches(')')
+    });
+    from_text(note, shown).map(|value| vec![(note, value)])
 }
 
 /// The value that the text of `value` stands for: rounded to the digits shown and brought within
@@ -95,10 +133,13 @@ impl std::fmt::Display for TextError {
 impl std::error::Error for TextError {}
 
 /// What a control takes, in words: "-60.00 dB to 0.00 dB", "off, or 20.0 Hz to 500.0 Hz",
-/// "output, delta or key".
+/// "output, delta or key", "ms, or 1/64T to 1/1D".
 pub fn range_text(control: Control) -> String {
     let spec = control.spec();
     match spec.unit {
+        Unit::Choice([ms, shortest, .., longest]) if is_note(control) => {
+            format!("{ms}, or {shortest} to {longest}")
+        }
         Unit::Choice([first @ .., last]) => format!("{} or {last}", first.join(", ")),
         Unit::Hertz => format!(
             "{OFF}, or {} to {}",
@@ -259,7 +300,7 @@ fn choice(names: &[&str], text: &str) -> Option<f64> {
     let spaced = text.replace(['_', '-'], " ");
     let index = names
         .iter()
-        .position(|name| *name == spaced)
+        .position(|name| name.eq_ignore_ascii_case(&spaced))
         .or_else(|| text.parse().ok().filter(|&index| index < names.len()))?;
     Some(index as f64)
 }
@@ -325,6 +366,9 @@ mod tests {
             (Symmetry, -12.34, "-12.3 %"),
             (SaturationMix, 100.0, "100.0 %"),
             (Quality, 2.0, "4x"),
+            (Lookahead, 2.5, "2.50 ms"),
+            (AttackNote, 0.0, "ms"),
+            (ReleaseNote, 13.0, "1/8D"),
             (Listen, 2.0, "key"),
             (Bypass, 1.0, "on"),
         ] {
@@ -364,6 +408,11 @@ mod tests {
             (Quality, "4x", 2.0),
             (Quality, "2", 1.0),
             (Quality, "8X", 3.0),
+            (ReleaseNote, "1/8d", 13.0),
+            (ReleaseNote, "1/8.", 13.0),
+            (ReleaseNote, "1/8 D", 13.0),
+            (AttackNote, "1/64t", 1.0),
+            (AttackNote, "MS", 0.0),
         ] {
             assert_eq!(from_text(control, text).as_ref(), Ok(&value), "{text}");
         }
@@ -380,12 +429,35 @@ mod tests {
             (KeyHighpass, "12", "key_highpass takes off, or 20.0 Hz to 500.0 Hz, not \"12\""),
             (Bypass, "2", "bypass takes off or on, not \"2\""),
             (Quality, "3", "quality takes 1x, 2x, 4x or 8x, not \"3\""),
+            (ReleaseNote, "1/7", "release_note takes ms, or 1/64T to 1/1D, not \"1/7\""),
             (Listen, "dry", "listen takes output, delta or key, not \"dry\""),
         ] {
             assert_eq!(from_text(control, text).unwrap_err().to_string(), message);
         }
         let long = from_text(Mix, &"9".repeat(5000)).unwrap_err().to_string();
         assert!(long.len() < 100, "{long}");
+    }
+
+    #[test]
+    fn a_time_is_typed_in_ms_or_as_a_note() {
+        for (text, sets) in [
+            ("1/8", vec![(ReleaseNote, 11.0)]),
+            (" 1/8D ", vec![(ReleaseNote, 13.0)]),
+            ("1/8.", vec![(ReleaseNote, 13.0)]),
+            ("1/8t", vec![(ReleaseNote, 9.0)]),
+            ("1/8D  187.5 ms", vec![(ReleaseNote, 13.0)]),
+            ("(1/4) 150.0 ms", vec![(ReleaseNote, 14.0)]),
+            ("30", vec![(ReleaseNote, 0.0), (Release, 30.0)]),
+            ("30 ms", vec![(ReleaseNote, 0.0), (Release, 30.0)]),
+            ("0.5 s", vec![(ReleaseNote, 0.0), (Release, 500.0)]),
+        ] {
+            assert_eq!(typed(Release, text), Ok(sets), "{text}");
+        }
+        assert_eq!(typed(Attack, "1/32"), Ok(vec![(AttackNote, 5.0)]));
+        assert_eq!(typed(Ratio, "3:1"), Ok(vec![(Ratio, 3.0)]));
+        for text in ["1/7", "1/", "/", "1/8 300 Hz", "3 beats", "ms"] {
+            assert!(typed(Release, text).is_err(), "{text}");
+        }
     }
 
     #[test]

@@ -285,6 +285,7 @@ fn table_and_json_tell_what_is_in_the_file() {
             "output",
             "peak_to_loudness",
             "preset",
+            "recovery",
             "settings",
             "side_mid",
             "togetherness",
@@ -366,7 +367,46 @@ fn latency_is_taken_off_the_beginning_and_made_up_at_the_end() {
         assert_eq!(latency > 0, quality != "quality=1x");
         assert_eq!(louder(&kept), hits.map(|at| at + latency), "{quality}");
         assert_eq!(kept[latency..], driven, "{quality}");
+        let ahead = render(&["lookahead=7.5", "--set", "drive=3"]);
+        // The bias that keeps the stage from stalling rests a little longer before the programme.
+        assert!(largest_difference(&ahead, &driven) < 1e-9, "{quality}");
+        let kept = render(&["lookahead=7.5", "--set", "drive=3", "--keep-latency"]);
+        assert_eq!(kept.len(), FRAMES + latency + 360, "{quality}");
+        assert_eq!(kept[latency + 360..], ahead, "{quality}");
     }
+}
+
+/// The drums hit twice a second: every beat at 120 bpm, every half beat at 60.
+#[test]
+fn a_tempo_gives_notes_their_length_and_figures_in_beats() {
+    let bench = Bench::new();
+    bench.write("in.wav", &drums(8.0));
+    let render = |arguments: &[&str]| {
+        let usual = ["in.wav", "-o", "out.wav", "--json", "out.json", "--set", "threshold=-30"];
+        let usual = [&usual[..], &["--format", "32f"]].concat();
+        let (table, notes) = bench.render(&[&usual, arguments].concat());
+        (table, notes, bench.json("out.json")["recovery"].clone(), bench.read("out.wav"))
+    };
+    let (_, _, _, in_ms) = render(&["--set", "release=250"]);
+    let note = ["--set", "release_note=1/8"];
+    let (table, notes, recovery, at_120) = render(&[&note[..], &["--tempo", "120"]].concat());
+    assert_eq!(notes, "");
+    assert!(table.contains("dB left at the next beat"), "{table}");
+    assert_eq!(largest_difference(&at_120, &in_ms), 0.0, "1/8 at 120 bpm is 250 ms");
+    let figure = |name: &str| recovery[name].as_f64().unwrap();
+    assert_eq!((figure("tempo_bpm"), figure("hits")), (120.0, 16.0));
+    let (seconds, beats) = (figure("mean_s"), figure("mean_beats"));
+    assert!((beats - 2.0 * seconds).abs() < 1e-6 && seconds > 0.2, "{seconds} s, {beats} beats");
+    assert!(figure("left_at_beat_db") > 0.1);
+    let (_, _, _, at_60) = render(&[&note[..], &["--tempo", "60"]].concat());
+    assert!(largest_difference(&at_60, &in_ms) > 0.001);
+
+    let (table, notes, recovery, without) = render(&note);
+    assert!(notes.contains("release_note is 1/8 and there is no tempo"), "{notes}");
+    assert!(notes.contains("150.0 ms") && notes.contains("--tempo"), "{notes}");
+    assert!(table.contains(" s until 63 % were back"), "{table}");
+    assert!(recovery["mean_beats"].is_null() && recovery["left_at_beat_db"].is_null());
+    assert_eq!(largest_difference(&without, &render(&["--set", "release=150"]).3), 0.0);
 }
 
 #[test]
@@ -707,6 +747,9 @@ fn arguments_that_mean_nothing_are_named_with_their_remedy() {
             &["--key", "in.wav", "--set", "key_source=own_signal"],
             &["key_source is set to own signal", "leave one of the two out"],
         ),
+        (&["--tempo", "19"], &["--tempo", "20 to 400 quarter notes a minute"]),
+        (&["--tempo", "fast"], &["--tempo", "for example 120"]),
+        (&["--set", "release_note=1/7"], &["release_note takes ms, or 1/64T to 1/1D"]),
         (&["--louder"], &["--louder"]),
     ] {
         let message = bench.refuse(&[&["in.wav", "-o", "out.wav"], arguments].concat());
@@ -863,8 +906,11 @@ fn controls_are_listed_with_what_they_take() {
         "ratio",
         "knee",
         "range",
+        "lookahead",
         "attack",
+        "attack_note",
         "release",
+        "release_note",
         "adaptive",
         "drive",
         "symmetry",
@@ -886,6 +932,7 @@ fn controls_are_listed_with_what_they_take() {
     assert_eq!(words("threshold"), "threshold -60.00 dB to 0.00 dB -18.00 dB");
     assert_eq!(words("key_highpass"), "key_highpass off, or 20.0 Hz to 500.0 Hz 80.0 Hz");
     assert_eq!(words("quality"), "quality 1x, 2x, 4x or 8x 4x");
+    assert_eq!(words("attack_note"), "attack_note ms, or 1/64T to 1/1D ms");
     assert_eq!(words("listen"), "listen output, delta or key output");
 }
 

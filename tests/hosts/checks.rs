@@ -1,6 +1,6 @@
 //! The promises that hold in every host.
 
-use tenon_dsp::{Control, MatchState, QUALITIES, Settings, Unit};
+use tenon_dsp::{Control, MatchState, NOTES, QUALITIES, Settings, Unit};
 use tenon_tests::measure::worst_difference;
 use tenon_tests::signals::white_noise;
 
@@ -44,6 +44,7 @@ fn settings() -> Vec<(&'static str, Settings)> {
         ("fresh", fresh),
         ("hard", hard),
         ("wide", wide),
+        ("ahead", hard.with(Lookahead, 2.5).with(Attack, 1.5)),
         ("keyed", hard.with(KeySource, 1.0).with(LoudnessMatch, 0.0)),
         ("compared", hard.with(Compare, 1.0)),
         ("delta", wide.with(Listen, 1.0).with(MatchHold, 1.0)),
@@ -68,7 +69,8 @@ pub(crate) fn parameters_are_the_table_of_controls<H: Host>() {
         assert_eq!(value(&parameter.highest), spec.max, "{parameter:?}");
         assert_eq!(value(&parameter.default), spec.default, "{parameter:?}");
         assert_eq!(value(&host.text(control)), spec.default, "{parameter:?}");
-        assert_eq!(parameter.can_automate, control != Control::Quality, "{parameter:?}");
+        let moves_latency = matches!(control, Control::Lookahead | Control::Quality);
+        assert_eq!(parameter.can_automate, !moves_latency, "{parameter:?}");
         assert_eq!(parameter.is_bypass, control == Control::Bypass, "{parameter:?}");
     }
 }
@@ -146,6 +148,7 @@ pub(crate) fn a_saved_state_comes_back_whole<H: Host>() {
         .with(Ratio, 3.21)
         .with(Knee, 4.56)
         .with(Range, 11.11)
+        .with(Lookahead, 3.45)
         .with(Attack, 7.89)
         .with(Release, 234.5)
         .with(Adaptive, 33.3)
@@ -181,7 +184,8 @@ pub(crate) fn a_saved_state_comes_back_whole<H: Host>() {
     assert_same(&second.play(take), &expected, "from a restored state");
     assert_eq!(second.save(), saved, "a held match has moved");
 
-    // A host may also restore while sound runs; the quality then waits for a restart.
+    // A host may also restore while sound runs; quality and lookahead then wait for a
+    // restart.
     let mut third: H = started(LAYOUT, SLOW_HZ, &Settings::default());
     third.play(take);
     assert!(third.restore(&saved), "the state is refused");
@@ -227,7 +231,7 @@ pub(crate) fn an_unsound_state_changes_nothing<H: Host>() {
     let own = &text[text.find('{').expect("JSON")..];
     let without_mark = own.replace("\"format\"", "\"shape\"");
     let of_another = own.replace("audio.tenon.bus", "org.example.organ");
-    let of_tomorrow = own.replace(r#"\"version\":1"#, r#"\"version\":2"#);
+    let of_tomorrow = own.replace(r#"\"version\":2"#, r#"\"version\":3"#);
     let with_unknown = own.replace("\"mix\"", "\"blend\"");
     let out_of_range = own.replace("\"ratio\":{\"f32\":2.0}", "\"ratio\":{\"f32\":99.0}");
     let foreign = r#"{"version":"2.1.0","params":{"threshold":{"f32":-12.0}},"fields":{}}"#;
@@ -253,8 +257,11 @@ pub(crate) fn latency_is_the_delay_of_an_impulse<H: Host>() {
         let mut cases = vec![fresh, fresh.with(Control::Bypass, 1.0)];
         for quality in 0..QUALITIES.len() {
             let driven = fresh.with(Control::Drive, 12.0).with(Control::Focus, 50.0);
-            cases.push(driven.with(Control::Quality, quality as f32));
+            let driven = driven.with(Control::Quality, quality as f32);
+            cases.push(driven);
+            cases.push(driven.with(Control::Lookahead, 2.5 * (quality + 1) as f32));
         }
+        cases.push(fresh.with(Control::Bypass, 1.0).with(Control::Lookahead, 0.05));
         for settings in cases {
             let mut host: H = started(layout, RATE_HZ, &settings);
             let latency = Engine::start(layout, RATE_HZ, &settings).processor.latency();
@@ -285,21 +292,25 @@ pub(crate) fn only_the_first_start_asks_for_a_restart<H: Host>() {
     }
 }
 
-pub(crate) fn a_quality_waits_for_the_restart_it_asks_for<H: Host>() {
+pub(crate) fn quality_and_lookahead_wait_for_the_restart_they_ask_for<H: Host>() {
     let before = settings().swap_remove(1).1.with(Control::LoudnessMatch, 0.0);
     for layout in Layout::ALL {
         let input = programme(layout, RATE_HZ, 14, 0.4);
         let key = key(layout, RATE_HZ, 0.4);
         let take = Take { key: &key, ..Take::of(&input) };
-        for quality in [0.0, 3.0] {
-            let after = before.with(Control::Quality, quality);
-            let changes = [Change { at: 5_000, control: Control::Quality, value: quality }];
+        for (control, value) in
+            [(Control::Quality, 0.0), (Control::Quality, 3.0), (Control::Lookahead, 5.0)]
+        {
+            let after = before.with(control, value);
+            // A hand that drags it makes one request.
+            let changes =
+                [Change { at: 3_000, control, value: 1.0 }, Change { at: 5_000, control, value }];
             let mut host: H = started(layout, RATE_HZ, &before);
             host.restarts_asked_for();
 
             let mut engine = Engine::start(layout, RATE_HZ, &before);
             let output = host.play(Take { changes: &changes, ..take });
-            assert_same(&output, &engine.play(take), "while the quality changes");
+            assert_same(&output, &engine.play(take), "while it changes");
             assert_eq!(host.restarts_asked_for(), 1);
             assert_same(&host.play(take), &engine.play(take), "until the restart");
             assert_eq!(host.restarts_asked_for(), 0, "it asks again");
@@ -481,4 +492,39 @@ pub(crate) fn a_reset_instance_is_a_new_one<H: Host>() {
     host.reset();
     assert_same(&host.play(Take::of(&after)), &new, "after a reset");
     assert_ne!(host.play(Take::of(&after)), new, "nothing to forget");
+}
+
+pub(crate) fn the_hosts_tempo_moves_a_release_in_notes<H: Host>() {
+    let note = |name: &str| NOTES.iter().position(|note| *note == name).expect("a note") as f32;
+    let settings = settings()
+        .swap_remove(1)
+        .1
+        .with(Control::AttackNote, note("1/64T"))
+        .with(Control::ReleaseNote, note("1/8D"));
+    for layout in Layout::ALL {
+        let input = programme(layout, RATE_HZ, 15, 0.6);
+        let take = |blocks| Take { blocks, ..Take::of(&input) };
+        let mut host: H = started(layout, RATE_HZ, &settings);
+        let mut engine = Engine::start(layout, RATE_HZ, &settings);
+        let mut outputs = Vec::new();
+        for tempo_bpm in [80.0, 200.0, 5.0] {
+            host.set_tempo(tempo_bpm);
+            engine.processor.set_tempo(Some(tempo_bpm));
+            let output = host.play(take(&[512, 33]));
+            let what = format!("{layout:?} at {tempo_bpm} bpm");
+            assert_same(&output, &engine.play(take(&[512])), &what);
+            outputs.push(output);
+        }
+        // The tempo alone makes the difference.
+        let mut steady = Engine::start(layout, RATE_HZ, &settings);
+        steady.processor.set_tempo(Some(80.0));
+        assert_eq!(steady.play(take(&[512])), outputs[0]);
+        assert_ne!(steady.play(take(&[512])), outputs[1]);
+
+        let mut restored = H::load();
+        assert!(restored.restore(&host.save()), "the state is refused");
+        for control in [Control::AttackNote, Control::ReleaseNote] {
+            assert_eq!(value_of(control, &restored.text(control)), settings[control]);
+        }
+    }
 }

@@ -14,7 +14,10 @@ use clack_extensions::params::{
     ParamInfoFlags, ParamRescanFlags, PluginParams,
 };
 use clack_extensions::state::PluginState;
-use clack_host::events::event_types::{ParamModEvent, ParamValueEvent};
+use clack_host::events::EventFlags;
+use clack_host::events::event_types::{
+    ParamModEvent, ParamValueEvent, TransportEvent, TransportFlags,
+};
 use clack_host::prelude::*;
 use tenon_dsp::{Control, Unit};
 
@@ -40,6 +43,8 @@ pub(crate) struct Clap {
     state: PluginState,
     /// Offset by which the next take is modulated from its beginning.
     modulation: Option<ParamModEvent>,
+    /// Quarter notes a minute.
+    tempo_bpm: Option<f64>,
 }
 
 /// What the plug-in may ask of the host.
@@ -222,7 +227,7 @@ impl Host for Clap {
         let plugin = instance.plugin_handle();
         let params = plugin.get_extension().expect("parameters");
         let state = plugin.get_extension().expect("state");
-        Clap { processor: None, instance, params, state, modulation: None }
+        Clap { processor: None, instance, params, state, modulation: None, tempo_bpm: None }
     }
 
     fn parameters(&mut self) -> Vec<Parameter> {
@@ -285,6 +290,10 @@ impl Host for Clap {
         self.instance.deactivate(processor.stop_processing());
     }
 
+    fn set_tempo(&mut self, tempo_bpm: f64) {
+        self.tempo_bpm = Some(tempo_bpm);
+    }
+
     fn reset(&mut self) {
         self.processor.as_mut().expect("started").reset();
     }
@@ -296,10 +305,11 @@ impl Host for Clap {
             .map(|change| (change.at, self.change(change.control, change.value)))
             .collect();
         let modulation = self.modulation.take();
+        let transport = self.tempo_bpm.map(transport);
         let processor = self.processor.as_mut().expect("started");
         // As hosts do, on a thread that is not the one of the instance.
         let output = std::thread::scope(|scope| {
-            scope.spawn(|| play(processor, take, &changes, modulation)).join()
+            scope.spawn(|| play(processor, take, &changes, modulation, transport)).join()
         });
         self.call_back();
         output.unwrap_or_else(|panic| std::panic::resume_unwind(panic))
@@ -334,12 +344,33 @@ impl Host for Clap {
     }
 }
 
+/// A song that stands still and has a tempo.
+fn transport(tempo_bpm: f64) -> TransportEvent {
+    TransportEvent {
+        header: EventHeader::new_core(0, EventFlags::empty()),
+        flags: TransportFlags::HAS_TEMPO,
+        song_pos_beats: 0.0.into(),
+        song_pos_seconds: 0.0.into(),
+        tempo: tempo_bpm,
+        tempo_inc: 0.0,
+        loop_start_beats: 0.0.into(),
+        loop_end_beats: 0.0.into(),
+        loop_start_seconds: 0.0.into(),
+        loop_end_seconds: 0.0.into(),
+        bar_start: 0.0.into(),
+        bar_number: 0,
+        time_signature_numerator: 0,
+        time_signature_denominator: 0,
+    }
+}
+
 /// What runs on the audio thread.
 fn play(
     processor: &mut StartedPluginAudioProcessor<Callbacks>,
     take: Take<'_>,
     changes: &[(usize, ParamValueEvent)],
     mut modulation: Option<ParamModEvent>,
+    transport: Option<TransportEvent>,
 ) -> Audio {
     let (main, key) = (take.input.len(), take.key.len());
     let mut output: Audio = vec![vec![0.0; take.input[0].len()]; main];
@@ -372,7 +403,7 @@ fn play(
             &events.as_input(),
             &mut feedback.as_output(),
             Some(range.start as u64),
-            None,
+            transport.as_ref(),
         );
         status.expect("the plug-in processes");
     }

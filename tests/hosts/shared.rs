@@ -100,6 +100,8 @@ pub(crate) trait Host {
     fn start(&mut self, layout: Layout, rate_hz: f64);
     /// Ends processing.
     fn stop(&mut self);
+    /// Tells the plug-in a tempo, in quarter notes a minute, from the next block on.
+    fn set_tempo(&mut self, tempo_bpm: f64);
     /// Makes the plug-in forget all signal, while it goes on processing.
     fn reset(&mut self);
     /// Processes a take. Only while started.

@@ -116,6 +116,10 @@ impl Host for Vst3 {
         self.plugin.stop_processing().expect("processing stops");
     }
 
+    fn set_tempo(&mut self, tempo_bpm: f64) {
+        self.plugin.set_tempo(tempo_bpm).expect("the tempo is taken");
+    }
+
     fn reset(&mut self) {
         self.stop();
         self.plugin.start_processing().expect("processing starts");

@@ -63,7 +63,7 @@ pub(crate) fn cases(cases: u32) -> ProptestConfig {
 
 /// Any settings.
 pub(crate) fn any_settings() -> impl Strategy<Value = Settings> {
-    prop::array::uniform26(0f32..=1.0).prop_map(|positions| {
+    prop::array::uniform29(0f32..=1.0).prop_map(|positions| {
         let mut settings = Settings::default();
         for (control, position) in Control::ALL.into_iter().zip(positions) {
             let spec = control.spec();

@@ -3,7 +3,7 @@
 
 use std::f32::consts::TAU;
 
-use tenon_dsp::{MatchState, Readings};
+use tenon_dsp::{MatchState, Readings, Recovery};
 
 use super::together::{Band, Together};
 use super::trace::STEP_S;
@@ -37,6 +37,10 @@ pub(crate) fn readings() -> Readings {
         gain_reduction_db: 1.4,
         gain_reduction_peak_db: 2.1,
         gain_reduction_mean_db: 1.2,
+        tempo_bpm: Some(104.0),
+        beats_per_s: Some(BEATS_PER_S as f32),
+        recovery: Some(Recovery { seconds: 0.18, came_back: true }),
+        left_at_beat_db: Some(0.1),
         mid_before_db: -16.9,
         mid_after_db: -17.0,
         side_before_db: -26.3,

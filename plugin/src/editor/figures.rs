@@ -8,7 +8,7 @@ use crate::text::to_text;
 pub(crate) const NO_READING: &str = "\u{2014}";
 
 /// As wide as a digit.
-const FIGURE_SPACE: char = '\u{2007}';
+pub(crate) const FIGURE_SPACE: char = '\u{2007}';
 /// Levels at or below this are silence to a reader.
 const FLOOR_DB: f32 = -90.0;
 

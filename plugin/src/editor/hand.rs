@@ -118,6 +118,15 @@ impl<'a> Hand<'a> {
         }
     }
 
+    /// Sets several controls as one step.
+    pub(crate) fn set_all(&mut self, values: &[(Control, f32)]) {
+        let turns: Vec<Turn> =
+            values.iter().filter_map(|&(control, value)| self.put(control, value)).collect();
+        if !turns.is_empty() {
+            self.bench.record(self.slot(), Step::Turned(turns));
+        }
+    }
+
     /// Moves a control a little; little moves that follow each other are undone as one.
     pub(crate) fn nudge(&mut self, control: Control, step: f32) {
         if let Some(turn) = self.put(control, self.stepped(control, step)) {

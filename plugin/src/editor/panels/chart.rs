@@ -1,8 +1,9 @@
 //! The strip chart: the middle, the side and the gain reduction over the bars and beats of the song.
 
 use egui::{Align2, Color32, Id, Painter, Rect, Sense, Shape, Stroke, Ui, pos2, vec2};
+use tenon_dsp::{Readings, Recovery};
 
-use crate::editor::figures::{self, one_digit, one_digit_or_dash};
+use crate::editor::figures::{self, FIGURE_SPACE, NO_READING, one_digit, one_digit_or_dash};
 use crate::editor::help::Help;
 use crate::editor::layout::{cut_bottom, cut_left, cut_top};
 use crate::editor::shown::Shown;
@@ -252,11 +253,12 @@ fn note(painter: &Painter, inks: &Inks, at: egui::Pos2, align: Align2, text: &st
     painter.galley(rect.min, text, inks.ink);
 }
 
-/// What the lines mean, and peak and mean of the gain reduction; a click starts these anew.
+/// What the lines mean, the groove, and peak and mean of the gain reduction; a click starts these
+/// anew.
 fn show_notes(ui: &mut Ui, mut rect: Rect, shown: &Shown, feed: &FeedOut, help: &mut Help) {
     let inks = theme::of(ui);
     cut_left(&mut rect, NAMES);
-    let figure = |read: fn(&tenon_dsp::Readings) -> f32| {
+    let figure = |read: fn(&Readings) -> f32| {
         one_digit_or_dash(shown.numbers().map(|readings| -read(readings)))
     };
     let text = format!(
@@ -282,15 +284,103 @@ fn show_notes(ui: &mut Ui, mut rect: Rect, shown: &Shown, feed: &FeedOut, help: 
         ui.painter().hline(place.x_range(), place.bottom() - 1.0, inks.hair());
     }
     ui.painter().galley(place.min, text, inks.ink);
+    show_groove(
+        ui,
+        Rect::from_min_max(rect.min, pos2(place.left() - 16.0, rect.max.y)),
+        shown,
+        help,
+    );
+}
 
-    // A key to the lines: as they are drawn.
-    let mut x = rect.left();
-    for (width, word) in [(0.9, "before"), (1.7, "after")] {
-        let y = place.center().y.round();
-        ui.painter().hline(x..=x + 16.0, y, Stroke::new(width, inks.ink));
-        let text = ui.painter().layout_no_wrap(word.to_owned(), theme::SMALL, inks.faint);
-        let at = pos2(x + 21.0, place.top());
-        x = at.x + text.size().x + 14.0;
-        ui.painter().galley(at, text, inks.faint);
+/// How the gain came back after the last hit, and left of it a key to the lines: what has room, the
+/// figures first.
+fn show_groove(ui: &mut Ui, rect: Rect, shown: &Shown, help: &mut Help) {
+    let inks = theme::of(ui);
+    let groove = Groove::new(shown.numbers());
+    let painter = ui.painter();
+    let layout = |text: String, ink| painter.layout_no_wrap(text, theme::SMALL, ink);
+    let key = ["before", "after"].map(|word| layout(word.to_owned(), inks.faint));
+    let key_width: f32 = key.iter().map(|word| KEY_LINE + word.size().x + KEY_GAP).sum();
+
+    let Groove { back, left, .. } = &groove;
+    let texts = [
+        format!("63 % back in {back}   left at the beat {left}"),
+        format!("back {back}   left {left}"),
+        format!("back {back}"),
+    ];
+    let [long, short, least] = texts.map(|text| layout(text, inks.ink));
+    let has_key = key_width + short.size().x <= rect.width();
+    let room = rect.width() - if has_key { key_width } else { 0.0 };
+    let fitting = [long, short].into_iter().find(|text| text.size().x <= room);
+    let text = fitting.unwrap_or(least);
+    let at = pos2(rect.right() - text.size().x, rect.top() + 3.0);
+    let place = Rect::from_min_size(at, text.size());
+    painter.galley(at, text, inks.ink);
+    if has_key {
+        // As the lines are drawn.
+        let mut x = rect.left();
+        for (width, word) in [0.9, 1.7].into_iter().zip(key) {
+            let y = place.center().y.round();
+            painter.hline(x..=x + 16.0, y, Stroke::new(width, inks.ink));
+            let at = pos2(x + KEY_LINE, at.y);
+            x = at.x + word.size().x + KEY_GAP;
+            painter.galley(at, word, inks.faint);
+        }
+    }
+    let response = ui.interact(place, Id::unique("groove"), Sense::hover());
+    help.over(&response, groove.help);
+}
+
+/// From the line in the key to its word, and from there to the next.
+const KEY_LINE: f32 = 21.0;
+const KEY_GAP: f32 = 14.0;
+
+/// The groove of the release, in words.
+struct Groove {
+    /// Time until 63 % were back.
+    back: String,
+    /// Gain reduction left at the next beat.
+    left: String,
+    help: String,
+}
+
+impl Groove {
+    fn new(readings: Option<&Readings>) -> Self {
+        let beats_per_s = readings.and_then(|readings| readings.beats_per_s);
+        let recovery = readings.and_then(|readings| readings.recovery);
+        let left_db = readings.and_then(|readings| readings.left_at_beat_db);
+        let time = |digits: String| match beats_per_s {
+            Some(_) => format!("{digits} beats"),
+            None => format!("{digits} s"),
+        };
+        let back = time(match recovery {
+            None => figures::pad(NO_READING, 5),
+            Some(Recovery { seconds, came_back }) => {
+                let value = figures::fixed(seconds * beats_per_s.unwrap_or(1.0), 2);
+                figures::pad(&if came_back { value } else { format!(">{value}") }, 5)
+            }
+        });
+        let left = format!("{} dB", one_digit_or_dash(left_db.map(|db| -db)));
+        let help = match (readings, recovery) {
+            (None, _) => "No reading: no audio is running.".to_owned(),
+            (_, None) => "No reading: the gain reduction has not risen by 0.2 dB and a tenth of itself, which makes a hit.".to_owned(),
+            (_, Some(recovery)) => {
+                let back = back.trim_start_matches(FIGURE_SPACE).trim_start_matches('>');
+                let first = if recovery.came_back {
+                    format!("After the last hit 63 % of the gain were back in {back}")
+                } else {
+                    format!("The next hit came {back} after the last, before 63 % of the gain were back")
+                };
+                let then = match (left_db, beats_per_s) {
+                    (Some(left_db), _) => {
+                        format!("{} dB were left at the next beat", figures::fixed(-left_db, 1))
+                    }
+                    (None, Some(_)) => "no beat has followed it yet".to_owned(),
+                    (None, None) => "no beats: the song stands still or has no tempo".to_owned(),
+                };
+                format!("{first}; {then}. Near rest by the next hit is common practice on a bus, not a law.")
+            }
+        };
+        Self { back, left, help }
     }
 }

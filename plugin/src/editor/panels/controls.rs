@@ -1,16 +1,17 @@
 //! The controls, in groups in signal order.
 
-use egui::{Align2, Rect, Response, Ui, vec2};
-use tenon_dsp::{Control, Spec, Unit};
+use egui::{Align2, Rect, Ui, vec2};
+use tenon_dsp::{Control, NOTES, Settings, Spec, Unit};
 
 use crate::editor::clipboard;
 use crate::editor::figures;
 use crate::editor::hand::Hand;
 use crate::editor::help::Help;
 use crate::editor::layout::{cut_left, cut_top, within};
+use crate::editor::shown::Shown;
 use crate::editor::theme;
 use crate::editor::widgets::{Ruler, Touch};
-use crate::text::from_text;
+use crate::text::{note_of, quantise, typed};
 
 /// Least height of this part, in points.
 pub(crate) const HEIGHT: f32 = HEADING.0 + ROWS as f32 * ROW.0;
@@ -46,6 +47,7 @@ pub(crate) const GROUPS: &[Group] = &[
         "Detector",
         &[
             (Control::DetectorWindow, "Window"),
+            (Control::Lookahead, "Lookahead"),
             (Control::Attack, "Attack"),
             (Control::Release, "Release"),
             (Control::Adaptive, "Adaptive"),
@@ -88,6 +90,7 @@ pub(crate) fn show(
     mut rect: Rect,
     groups: &[Group],
     hand: &mut Hand<'_>,
+    shown: &Shown,
     help: &mut Help,
 ) {
     let inks = theme::of(ui);
@@ -110,15 +113,25 @@ pub(crate) fn show(
         for (control, name) in *controls {
             let row = cut_top(&mut column, row_height);
             let cell = Rect::from_min_size(row.min, vec2(row.width(), row.height() - 2.0));
-            let response = within(ui, cell, |ui| {
-                ui.push_id(control, |ui| ruler(ui, *control, name, hand)).inner
+            let note = note_of(*control).filter(|note| hand.is_on(*note));
+            within(ui, cell, |ui| {
+                ui.push_id(control, |ui| match note {
+                    Some(note) => note_ruler(ui, *control, note, name, hand, shown, help),
+                    None => ruler(ui, *control, name, hand, shown, help),
+                });
             });
-            help.control(&response, *control);
         }
     }
 }
 
-fn ruler(ui: &mut Ui, control: Control, name: &str, hand: &mut Hand<'_>) -> Response {
+fn ruler(
+    ui: &mut Ui,
+    control: Control,
+    name: &str,
+    hand: &mut Hand<'_>,
+    shown: &Shown,
+    help: &mut Help,
+) {
     let spec = control.spec();
     let value = hand.value(control);
     let text = figures::value(control, value);
@@ -129,6 +142,7 @@ fn ruler(ui: &mut Ui, control: Control, name: &str, hand: &mut Hand<'_>) -> Resp
         .origin(hand.position(control, origin(&spec)))
         .ticks(&ticks)
         .stops(stops)
+        .other_unit(note_of(control).map(|_| "In note values"))
         .show(ui);
     for touch in touches {
         match touch {
@@ -141,22 +155,115 @@ fn ruler(ui: &mut Ui, control: Control, name: &str, hand: &mut Hand<'_>) -> Resp
                 let next = if value >= spec.max { spec.min } else { value + 1.0 };
                 hand.set(control, next);
             }
+            Touch::OtherUnit => {
+                if let Some(note) = note_of(control) {
+                    hand.set(note, nearest_note(control, note, hand, shown));
+                }
+            }
             Touch::Copy => ui.ctx().copy_text(text.clone()),
-            Touch::Paste => match clipboard::text() {
-                Ok(text) => typed(ui, control, &text, hand),
-                Err(error) => Help::answer(ui, format!("Nothing to paste: {error}.")),
-            },
-            Touch::Type(text) => typed(ui, control, &text, hand),
+            Touch::Paste => paste(ui, control, hand),
+            Touch::Type(text) => type_in(ui, control, &text, hand),
         }
     }
-    response
+    help.control(&response, control);
 }
 
-fn typed(ui: &Ui, control: Control, text: &str, hand: &mut Hand<'_>) {
-    match from_text(control, text) {
-        Ok(value) => {
+/// Attack or release while it is a note value: the ruler goes by notes, the ms stand beside.
+fn note_ruler(
+    ui: &mut Ui,
+    control: Control,
+    note: Control,
+    name: &str,
+    hand: &mut Hand<'_>,
+    shown: &Shown,
+    help: &mut Help,
+) {
+    let value = hand.value(note);
+    // Without audio nothing is known of the song.
+    let tempo_bpm = shown.numbers().map(|readings| readings.tempo_bpm);
+    let now_ms = time_ms(control, &hand.settings(), tempo_bpm.flatten());
+    let ms = figures::value(control, now_ms);
+    let named = figures::value(note, value);
+    let long = match tempo_bpm {
+        None => named.clone(),
+        Some(None) => format!("({named}) {ms}"),
+        Some(Some(_)) => format!("{named}  {ms}"),
+    };
+    let fits = Ruler::least_width(ui, name, &long) <= ui.available_width();
+    let text = if fits { &long } else { &named };
+    let ticks: Vec<(f32, bool)> = (1..NOTES.len())
+        .map(|index| (hand.position(note, index as f32), NOTES[index].ends_with(char::is_numeric)))
+        .collect();
+    let (response, touches) = Ruler::new(name, text, hand.position(note, value))
+        .ticks(&ticks)
+        .other_unit(Some("In ms"))
+        .show(ui);
+    for touch in touches {
+        match touch {
+            Touch::Take => hand.take(note),
+            Touch::Turn(place) => hand.turn(hand.value_at(note, place).max(1.0)),
+            Touch::LetGo => hand.let_go(),
+            // The shortest note is the end of this ruler.
+            Touch::Step(step) if hand.stepped(note, step) >= 1.0 => hand.nudge(note, step),
+            Touch::Step(_) | Touch::Next => (),
+            Touch::Reset => {
+                hand.set_all(&[note, control].map(|control| (control, control.spec().default)));
+            }
+            Touch::OtherUnit => {
+                hand.set_all(&[(note, 0.0), (control, quantise(control, now_ms))]);
+            }
+            Touch::Copy => ui.ctx().copy_text(named.clone()),
+            Touch::Paste => paste(ui, control, hand),
+            Touch::Type(text) => type_in(ui, control, &text, hand),
+        }
+    }
+    match tempo_bpm {
+        Some(None) => help.over(
+            &response,
+            format!("The host gives no tempo, or one below 20 or above 400, so {ms} stand."),
+        ),
+        Some(Some(tempo_bpm)) => help.over(
+            &response,
+            format!("{named} at {} bpm. {}", figures::fixed(tempo_bpm, 1), control.spec().help),
+        ),
+        None => help.control(&response, control),
+    }
+}
+
+/// Attack or release as the engine has it, in ms.
+fn time_ms(control: Control, settings: &Settings, tempo_bpm: Option<f32>) -> f32 {
+    let tempo_bpm = tempo_bpm.map(f64::from);
+    let ms = match control {
+        Control::Attack => settings.attack_ms(tempo_bpm),
+        _ => settings.release_ms(tempo_bpm),
+    };
+    ms as f32
+}
+
+/// The note nearest in length to the time now, at the tempo or else at 120 bpm.
+fn nearest_note(control: Control, note: Control, hand: &Hand<'_>, shown: &Shown) -> f32 {
+    let tempo_bpm = shown.numbers().and_then(|readings| readings.tempo_bpm).unwrap_or(120.0);
+    let settings = hand.settings();
+    let distance = |index: &f32| {
+        let ms = time_ms(control, &settings.with(note, *index), Some(tempo_bpm));
+        (ms / settings[control]).ln().abs()
+    };
+    let notes = (1..NOTES.len()).map(|index| index as f32);
+    notes.min_by(|a, b| distance(a).total_cmp(&distance(b))).unwrap_or(1.0)
+}
+
+fn paste(ui: &Ui, control: Control, hand: &mut Hand<'_>) {
+    match clipboard::text() {
+        Ok(text) => type_in(ui, control, &text, hand),
+        Err(error) => Help::answer(ui, format!("Nothing to paste: {error}.")),
+    }
+}
+
+fn type_in(ui: &Ui, control: Control, text: &str, hand: &mut Hand<'_>) {
+    match typed(control, text) {
+        Ok(values) => {
             Help::take_back(ui);
-            hand.set(control, value);
+            hand.set_all(&values);
         }
         Err(error) => Help::answer(ui, figures::minus(&error.to_string())),
     }
@@ -189,6 +296,7 @@ fn ticks(spec: &Spec) -> impl Iterator<Item = (f32, bool)> + use<> {
             (10.0, true),
             (20.0, true),
         ],
+        Unit::Millisecond if max <= 10.0 => evenly(1.0, 5),
         // Decades, and 2 and 5 within them.
         Unit::Hertz | Unit::Millisecond => (-2..4)
             .flat_map(|decade| {

@@ -70,7 +70,7 @@ pub(crate) fn sheet(ui: &mut Ui, window: Rect, sheet: Sheet<'_, '_>) -> bool {
     let readings = cut_right(&mut rest, (window.width() * part).clamp(least, most));
     cut_right(&mut rest, GUTTER);
     heard::show(ui, heard, hand, (shown, feed), state, (trial, blind), &mut help);
-    controls::show(ui, controls, groups, hand, &mut help);
+    controls::show(ui, controls, groups, hand, shown, &mut help);
     let held = chart::show(ui, rest, shown, feed, &mut help);
     readings::show(ui, readings, shown, &mut help);
     drop::show(ui, window, hand);
@@ -107,7 +107,7 @@ mod tests {
     use nice_plug::params::internals::ParamPtr;
     use nice_plug::prelude::{ParamSetter, PluginState};
     use std::sync::Mutex;
-    use tenon_dsp::{Control, MatchMemory, MatchState, Processor, Readings};
+    use tenon_dsp::{Control, MatchMemory, MatchState, NOTES, Processor, Readings, Recovery};
 
     /// A host that does what it is told and remembers it.
     #[derive(Default)]
@@ -316,6 +316,10 @@ mod tests {
             gain_reduction_hop_db: 24.0,
             gain_reduction_peak_db: 24.0,
             gain_reduction_mean_db: 22.2,
+            tempo_bpm: Some(120.0),
+            beats_per_s: Some(4.0),
+            recovery: Some(Recovery { seconds: 9.99, came_back: false }),
+            left_at_beat_db: Some(24.0),
             mid_before_db: -60.2,
             mid_after_db: -60.3,
             side_before_db: -88.8,
@@ -384,9 +388,12 @@ mod tests {
         for (width, height) in
             [(720.0, 460.0), (720.0, 1080.0), (960.0, 600.0), (1120.0, 700.0), (3840.0, 2160.0)]
         {
-            for (zoom, groups) in
-                [(0.75, controls::GROUPS), (1.0, FULL), (1.0, controls::GROUPS), (2.5, FULL)]
-            {
+            for (zoom, groups, note) in [
+                (0.75, controls::GROUPS, 0.0),
+                (1.0, FULL, 0.0),
+                (1.0, controls::GROUPS, NOTES.len() as f32 - 1.0),
+                (2.5, FULL, 12.0),
+            ] {
                 for running in [false, true] {
                     let mut window = Window::new(width, height);
                     (window.zoom, window.groups) = (zoom, groups);
@@ -403,6 +410,8 @@ mod tests {
                     ] {
                         window.set(control, value);
                     }
+                    window.set(Control::AttackNote, note);
+                    window.set(Control::ReleaseNote, note);
                     let what = format!("{width} by {height} at {zoom}, running {running}");
                     if running {
                         window.together = Ok(long_together());
@@ -433,6 +442,9 @@ mod tests {
                 Control::Compare => "Dry at same loudness",
                 Control::Listen => "delta",
                 Control::Bypass => "Bypass",
+                // In the place of the time.
+                Control::AttackNote => "Attack",
+                Control::ReleaseNote => "Release",
                 _ => rulers.iter().find(|(ruler, _)| *ruler == control).expect("a place").1,
             };
             assert!(has(shown), "{control:?}");
@@ -444,9 +456,9 @@ mod tests {
         let mut window = Window::new(1120.0, 700.0);
         let stopped = window.frame(vec![]);
         let dashes = stopped.iter().filter(|(text, _)| text.contains('\u{2014}')).count();
-        // Togetherness, shared, movement, programme; four readings; gain reduction now, and peak
-        // with mean; the match gain.
-        assert_eq!(dashes, 11);
+        // Togetherness, shared, movement, programme; four readings; gain reduction now, its groove, and
+        // peak with mean; the match gain.
+        assert_eq!(dashes, 12);
         for (text, _) in stopped {
             assert!(!text.contains('-') || !text.contains("dB"), "hyphen for minus in {text:?}");
         }
@@ -499,6 +511,113 @@ mod tests {
         assert_eq!(window.value(Control::Threshold), -18.0);
         window.press(Modifiers::COMMAND | Modifiers::SHIFT, Key::Z);
         assert_eq!(window.value(Control::Threshold), dragged);
+    }
+
+    fn note(name: &str) -> f32 {
+        NOTES.iter().position(|note| *note == name).expect("a note") as f32
+    }
+
+    #[test]
+    fn a_release_is_typed_as_a_note_or_in_ms_and_shows_both() {
+        let mut window = Window::new(1120.0, 700.0);
+        let at = window.place("Release") + vec2(0.0, 18.0);
+        let type_in = |window: &mut Window, text: &str| {
+            window.click(at);
+            // What is pasted is typed.
+            window.frame(vec![Event::Text(text.to_owned())]);
+            [Control::Release, Control::ReleaseNote].map(|control| window.value(control))
+        };
+        assert_eq!(type_in(&mut window, "1/8D"), [150.0, note("1/8D")]);
+        assert!(window.has("1/8D"));
+        let mut readings = long_readings();
+        window.play(&readings, None);
+        assert!(window.has("1/8D  375.0 ms"), "three eighths of a second at 120 bpm");
+        readings.tempo_bpm = None;
+        for _ in 0..4 {
+            window.play(&readings, None);
+            window.frame(vec![]);
+        }
+        assert!(window.has("(1/8D) 150.0 ms"));
+        window.frame(vec![Event::PointerMoved(at)]);
+        assert!(window.has("gives no tempo"));
+        assert_eq!(type_in(&mut window, "30 ms"), [30.0, 0.0]);
+        window.click_on("Undo");
+        assert_eq!(window.value(Control::ReleaseNote), note("1/8D"), "one step");
+        assert_eq!(window.value(Control::Release), 150.0);
+        assert_eq!(type_in(&mut window, "1/7"), [150.0, note("1/8D")]);
+        assert!(window.has("release_note takes"));
+    }
+
+    #[test]
+    fn a_note_is_dragged_among_notes_and_its_menu_leads_back_to_ms() {
+        let mut window = Window::new(1120.0, 700.0);
+        window.set(Control::ReleaseNote, note("1/8"));
+        let at = window.place("Release") + vec2(30.0, 16.0);
+        window.frame(vec![Event::PointerMoved(at)]);
+        window.frame(vec![button(at, true)]);
+        for x in [-20.0, -200.0, -400.0] {
+            window.frame(vec![Event::PointerMoved(at + vec2(x, 0.0))]);
+        }
+        window.frame(vec![button(at, false)]);
+        assert_eq!(window.value(Control::ReleaseNote), note("1/64T"), "not in ms");
+        window.press(Modifiers::NONE, Key::ArrowLeft);
+        assert_eq!(window.value(Control::ReleaseNote), note("1/64T"));
+        window.play(&long_readings(), None);
+        for (offered, expected) in [("In ms", 0.0), ("In note values", note("1/64T"))] {
+            for pressed in [true, false] {
+                window.frame(vec![Event::PointerButton {
+                    pos: at,
+                    button: PointerButton::Secondary,
+                    pressed,
+                    modifiers: Modifiers::NONE,
+                }]);
+            }
+            window.frame(vec![]);
+            window.click_on(offered);
+            assert_eq!(window.value(Control::ReleaseNote), expected, "{offered}");
+        }
+        assert_eq!(window.value(Control::Release), 20.8, "a third of a sixteenth of a second");
+    }
+
+    #[test]
+    fn the_groove_is_read_in_beats_or_says_why_not() {
+        let mut window = Window::new(1120.0, 700.0);
+        let mut readings = Readings {
+            recovery: Some(Recovery { seconds: 0.21, came_back: true }),
+            beats_per_s: Some(2.0),
+            left_at_beat_db: Some(0.34),
+            ..long_readings()
+        };
+        let show = |window: &mut Window, readings: &Readings| {
+            for _ in 0..4 {
+                window.play(readings, None);
+                window.frame(vec![]);
+            }
+            let texts = window.frame(vec![]);
+            let (text, ink) = texts.iter().find(|(text, _)| text.contains("back")).unwrap();
+            let text = text.replace(crate::editor::figures::FIGURE_SPACE, "");
+            window.frame(vec![Event::PointerMoved(ink.center())]);
+            text
+        };
+        assert_eq!(
+            show(&mut window, &readings),
+            "63 % back in 0.42 beats   left at the beat \u{2212}0.3 dB"
+        );
+        assert!(window.has("63 % of the gain were back in 0.42 beats; \u{2212}0.3 dB were left"));
+        readings.recovery = Some(Recovery { seconds: 0.3, came_back: false });
+        (readings.beats_per_s, readings.left_at_beat_db) = (None, None);
+        assert_eq!(
+            show(&mut window, &readings),
+            "63 % back in >0.30 s   left at the beat \u{2014} dB"
+        );
+        assert!(window.has("The next hit came 0.30 s after the last"));
+        assert!(window.has("no beats: the song stands still"));
+        readings.recovery = None;
+        assert_eq!(
+            show(&mut window, &readings),
+            "63 % back in \u{2014} s   left at the beat \u{2014} dB"
+        );
+        assert!(window.has("No reading: the gain reduction has not risen"));
     }
 
     #[test]

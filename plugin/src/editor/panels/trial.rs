@@ -169,7 +169,7 @@ fn what(
     let (response, chosen) = choice(ui, rest, "Compare", names, compared);
     help.over(
         &response,
-        "The dry plays at the loudness of the processed, A and B each at its own match; what that leaves between them on the passage is taken off. Both run at the quality in use.",
+        "The dry plays at the loudness of the processed, A and B each at its own match; what that leaves between them on the passage is taken off. Both run at the quality and lookahead in use.",
     );
     if let Some(chosen) = chosen {
         trial.compare(Compared::ALL[chosen], state, blind);
@@ -238,7 +238,7 @@ fn number(ui: &mut Ui, rect: Rect, trial: &mut Conductor, help: &mut Help) {
             },
             Touch::Copy => ui.ctx().copy_text(text.clone()),
             // It is no parameter: nobody has to be told of a hand on it.
-            Touch::Take | Touch::LetGo | Touch::Next => (),
+            Touch::Take | Touch::LetGo | Touch::Next | Touch::OtherUnit => (),
         }
         trial.trials = trial.trials.clamp(least, most);
     }

@@ -38,6 +38,8 @@ pub(crate) enum Touch {
     Type(String),
     /// Asked for the next choice.
     Next,
+    /// Asked for the other unit.
+    OtherUnit,
     /// Asked to copy the value.
     Copy,
     /// Asked to set it to what the clipboard holds.
@@ -52,12 +54,13 @@ pub(crate) struct Ruler<'a> {
     origin: f32,
     ticks: &'a [(f32, bool)],
     stops: bool,
+    other_unit: Option<&'a str>,
 }
 
 impl<'a> Ruler<'a> {
     /// A ruler named `name` that shows `value` at `position`, 0 to 1.
     pub(crate) fn new(name: &'a str, value: &'a str, position: f32) -> Self {
-        Self { name, value, position, origin: 0.0, ticks: &[], stops: false }
+        Self { name, value, position, origin: 0.0, ticks: &[], stops: false, other_unit: None }
     }
 
     /// Where nothing is done; the line is bold from there to the value.
@@ -77,6 +80,20 @@ impl<'a> Ruler<'a> {
     pub(crate) fn stops(mut self, stops: bool) -> Self {
         self.stops = stops;
         self
+    }
+
+    /// What its menu offers beside this unit.
+    pub(crate) fn other_unit(mut self, name: Option<&'a str>) -> Self {
+        self.other_unit = name;
+        self
+    }
+
+    /// Width in which name and value have room side by side.
+    pub(crate) fn least_width(ui: &Ui, name: &str, value: &str) -> f32 {
+        let width = |text: &str, font| {
+            ui.painter().layout_no_wrap(text.to_owned(), font, egui::Color32::BLACK).size().x
+        };
+        width(name, theme::TEXT) + width(value, theme::VALUE) + 8.0
     }
 
     /// Shows it as wide and high as there is room.
@@ -118,7 +135,7 @@ impl<'a> Ruler<'a> {
         let response = response.union(value.clone());
         response
             .widget_info(|| WidgetInfo::slider(ui.is_enabled(), self.position.into(), self.name));
-        menu(&response, self.stops, &mut touches, || {
+        menu(&response, self.stops, self.other_unit, &mut touches, || {
             ui.data_mut(|data| data.insert_temp(typing, Typing::over(self.value)));
         });
 
@@ -252,7 +269,13 @@ impl<'a> Ruler<'a> {
 }
 
 /// What a right click offers.
-fn menu(response: &Response, stops: bool, touches: &mut Vec<Touch>, type_it: impl FnOnce()) {
+fn menu(
+    response: &Response,
+    stops: bool,
+    other_unit: Option<&str>,
+    touches: &mut Vec<Touch>,
+    type_it: impl FnOnce(),
+) {
     Popup::context_menu(response).width(120.0).show(|ui| {
         if ui.button("Copy value").clicked() {
             touches.push(Touch::Copy);
@@ -262,6 +285,9 @@ fn menu(response: &Response, stops: bool, touches: &mut Vec<Touch>, type_it: imp
         }
         if !stops && ui.button("Type value").clicked() {
             type_it();
+        }
+        if other_unit.is_some_and(|name| ui.button(name).clicked()) {
+            touches.push(Touch::OtherUnit);
         }
         if ui.button("Default").clicked() {
             touches.push(Touch::Reset);
