@@ -19,6 +19,7 @@ pub(crate) struct Compressor {
     ballistics: Ballistics,
     gain: Gain,
     key_frames: Frames,
+    levels: [Lane; 2],
     reductions: [Lane; 2],
 }
 
@@ -32,6 +33,7 @@ impl Compressor {
             ballistics: Ballistics::new(),
             gain: Gain::new(),
             key_frames: Frames::new(),
+            levels: [[0.0; CHUNK]; 2],
             reductions: [[0.0; CHUNK]; 2],
         }
     }
@@ -73,8 +75,9 @@ impl Compressor {
         let len = audio.len();
         self.key_frames.copy_from(audio);
         self.key.process(&mut self.key_frames, raw, external_key);
-        self.detector.process(&self.key_frames, &mut self.reductions);
-        self.link.process(&mut self.reductions, len);
+        self.detector.process(&self.key_frames, &mut self.levels);
+        self.link.process(&mut self.levels, len);
+        self.reductions = self.levels;
         self.curve.process(&mut self.reductions, len);
         self.ballistics.process(&mut self.reductions, len);
         self.gain.process(audio, &self.reductions);
@@ -83,6 +86,11 @@ impl Compressor {
     /// What the detector heard in the last block.
     pub(crate) fn key_frames(&self) -> &Frames {
         &self.key_frames
+    }
+
+    /// Level of left and right behind the link in the last block, dB.
+    pub(crate) fn levels(&self) -> [&[f32]; 2] {
+        self.levels.each_ref().map(|lane| &lane[..self.key_frames.len()])
     }
 
     /// Gain reduction of left and right in the last block, dB.

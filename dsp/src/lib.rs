@@ -29,14 +29,16 @@ mod loudness;
 mod monitor;
 mod meter;
 mod processor;
+mod threshold;
 mod togetherness;
 
 pub use loudness::{Channels, MATCH_LIMIT_DB, MatchMemory, MatchState, ProgrammeLoudness};
 pub use meter::Readings;
-pub use processor::{Processor, RateError, SAMPLE_RATES_HZ};
+pub use processor::{Processor, RateError, SAMPLE_RATES_HZ, Tapped};
 pub use settings::{
     Control, KEY_HIGHPASS_MIN_HZ, KEY_SOURCES, LISTENS, Listen, OFF_ON, QUALITIES, Settings,
     SettingsError, Spec, Unit,
 };
+pub use threshold::{FindError, Found, Levels, TARGETS_DB, TypicalReduction};
 pub use togetherness::{BandFollow, NoReading, TOGETHERNESS_BANDS, TogetherReading, Togetherness};
 pub use units::SILENCE_DB;

@@ -84,6 +84,7 @@ const ORDERS: &[Order] = &[
             ("monitor.rs", NO_STAGES),
             ("meter.rs", NO_STAGES),
             ("processor.rs", &[]),
+            ("threshold.rs", &["Processor"]),
             ("togetherness/spectrum.rs", NO_STAGES),
             ("togetherness/bands.rs", NO_STAGES),
             ("togetherness/movement.rs", NO_STAGES),
