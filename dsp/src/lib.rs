@@ -39,6 +39,8 @@ pub use settings::{
     Control, KEY_HIGHPASS_MIN_HZ, KEY_SOURCES, LISTENS, Listen, OFF_ON, QUALITIES, Settings,
     SettingsError, Spec, Unit,
 };
-pub use threshold::{FindError, Found, Levels, TARGETS_DB, TypicalReduction};
+pub use threshold::{
+    FindError, Found, LEVEL_CONTROLS, Levels, REDUCTION_CONTROLS, TARGETS_DB, TypicalReduction,
+};
 pub use togetherness::{BandFollow, NoReading, TOGETHERNESS_BANDS, TogetherReading, Togetherness};
 pub use units::SILENCE_DB;

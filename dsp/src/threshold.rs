@@ -2,18 +2,19 @@
 //!
 //! # Typical maximum
 //!
-//! People read a swinging needle by how far it usually goes. Every tenth of a second the largest
-//! reduction of the last second is noted; the typical maximum is the median of these notes: half of
-//! the time the last second held a reduction at least as large. Only time with signal counts: seconds
-//! in which the level behind detector and link rose above the lowest threshold there is. Pauses and
-//! a quiet bar or two leave the figure where it was, and so does a single loud hit.
+//! People read a swinging needle by how far it usually goes. The typical maximum is the largest
+//! reduction within a second, averaged over the seconds, but for the quarter of them with the least
+//! and the quarter with the most. Seconds begin every tenth of a second. Only those with signal
+//! count, in which the level behind detector and link rose above the lowest threshold there is. So
+//! pauses, a quiet bar and a single loud hit leave the figure where it was; and since it averages, it
+//! does not jump when an accent falls into just half of all seconds, as a median would.
 //!
 //! # Search
 //!
 //! The level behind the link does not depend on the threshold. So the programme is measured once, and
-//! [`Levels::find`] replays curve and ballistics, the very stages of the engine, from the state they
-//! have after a reset. The typical maximum grows as the threshold falls, and the search halves the
-//! range down to the last digit that is shown. Nothing here is for the audio thread.
+//! [`Levels::find`] replays curve and ballistics, the very stages of the engine. The typical maximum
+//! grows as the threshold falls, and the search halves the range down to the last digit that is shown.
+//! Nothing here is for the audio thread.
 
 use std::collections::VecDeque;
 
@@ -25,18 +26,32 @@ use crate::settings::{Control, Settings};
 /// Typical maximum reductions that a threshold can be sought for, dB.
 pub const TARGETS_DB: std::ops::RangeInclusive<f32> = 0.5..=12.0;
 
+/// Controls that shape the level: what was measured before one of them moved is of no use.
+pub const LEVEL_CONTROLS: [Control; 5] = [
+    Control::InputTrim,
+    Control::KeySource,
+    Control::KeyHighpass,
+    Control::DetectorWindow,
+    Control::StereoLink,
+];
+
+/// Controls that shape the gain reduction at a level.
+pub const REDUCTION_CONTROLS: [Control; 7] = [
+    Control::Threshold,
+    Control::Ratio,
+    Control::Knee,
+    Control::Range,
+    Control::Attack,
+    Control::Release,
+    Control::Adaptive,
+];
+
 /// Notes taken in a second.
 const STEPS: usize = 10;
 /// Least time with signal that anything can be said of, seconds.
 const LEAST_S: f32 = 2.0;
 /// The threshold is sought in steps of this part of a decibel, the last digit that is shown.
 const PARTS: f32 = 100.0;
-
-/// Seconds with signal for which so many notes were taken.
-fn signal_s(notes: usize) -> f32 {
-    // The first one is taken when a second is over.
-    if notes == 0 { 0.0 } else { (notes + STEPS - 1) as f32 / STEPS as f32 }
-}
 
 /// The lowest threshold: no signal beneath it can be reduced.
 const FLOOR_DB: f32 = Control::Threshold.spec().min;
@@ -45,8 +60,9 @@ fn frames(rate_hz: f64, seconds: f64) -> usize {
     ((rate_hz * seconds).round() as usize).max(1)
 }
 
-/// Follows the typical maximum of the gain reduction: half of the time the last second held a
-/// reduction at least as large. Seconds in which the level stayed below −60 dB do not count.
+/// Follows the typical maximum of the gain reduction: the largest within a second, averaged over the
+/// seconds, but for the quarter of them with the least and the quarter with the most. Seconds in
+/// which the level stayed below −60 dB do not count.
 ///
 /// Grows as it listens unless it is bounded, so it is not for the audio thread.
 #[derive(Debug, Clone)]
@@ -120,7 +136,12 @@ impl TypicalReduction {
 
     /// Seconds with signal.
     fn signal_s(&self) -> f32 {
-        signal_s(self.notes.len())
+        let steps = match self.notes.len() {
+            // The first note is taken when a second is over.
+            0 => self.steps.iter().filter(|(level, _)| *level > FLOOR_DB).count(),
+            notes => notes + STEPS - 1,
+        };
+        steps as f32 / STEPS as f32
     }
 
     /// The typical maximum in dB; none before there were 2 s with signal.
@@ -129,9 +150,11 @@ impl TypicalReduction {
             return None;
         }
         let mut notes: Vec<f32> = self.notes.iter().copied().collect();
-        let middle = notes.len() / 2;
-        let (_, median, _) = notes.select_nth_unstable_by(middle, f32::total_cmp);
-        Some(*median)
+        notes.sort_unstable_by(f32::total_cmp);
+        let left_out = notes.len() / 4;
+        let middle = &notes[left_out..notes.len() - left_out];
+        let sum: f64 = middle.iter().map(|note| f64::from(*note)).sum();
+        Some((sum / middle.len() as f64) as f32)
     }
 }
 
@@ -264,8 +287,8 @@ impl Levels {
     }
 
     /// Finds the threshold at which these levels have a typical maximum reduction of `target_db`, the
-    /// other settings being as they are. It is exact where the passage is played from a reset, as a
-    /// render does.
+    /// other settings being as they are. Of all that was added it is exact when the engine plays that
+    /// from a reset, as a render does. The last seconds are taken as a passage that goes round.
     ///
     /// # Errors
     /// [`FindError`] when the target lies outside [`TARGETS_DB`], when there is too little signal, and
@@ -321,13 +344,19 @@ impl Levels {
         let mut typical = TypicalReduction::of_all(self.rate_hz);
         let [left, right] = self.levels.each_mut().map(VecDeque::make_contiguous);
         let mut lanes = [[0.0; CHUNK]; 2];
-        for (left, right) in left.chunks(CHUNK).zip(right.chunks(CHUNK)) {
-            let len = left.len();
-            lanes[0][..len].copy_from_slice(left);
-            lanes[1][..len].copy_from_slice(right);
-            curve.process(&mut lanes, len);
-            ballistics.process(&mut lanes, len);
-            typical.add([left, right], lanes.each_ref().map(|lane| &lane[..len]));
+        // The last seconds are a passage that is played again, and the gain knows it from before.
+        let before = usize::from(self.most != usize::MAX);
+        for pass in 0..=before {
+            for (left, right) in left.chunks(CHUNK).zip(right.chunks(CHUNK)) {
+                let len = left.len();
+                lanes[0][..len].copy_from_slice(left);
+                lanes[1][..len].copy_from_slice(right);
+                curve.process(&mut lanes, len);
+                ballistics.process(&mut lanes, len);
+                if pass == before {
+                    typical.add([left, right], lanes.each_ref().map(|lane| &lane[..len]));
+                }
+            }
         }
         typical.reading_db().ok_or_else(|| {
             let long_enough = left.len() as f64 >= self.rate_hz * f64::from(LEAST_S);
@@ -356,11 +385,17 @@ mod tests {
     }
 
     #[test]
-    fn typical_is_what_the_reduction_reaches_in_half_of_all_seconds() {
+    fn typical_is_the_mean_of_what_most_seconds_reach() {
         assert_eq!(typical_of(&[2.0; 5]), Some(2.0));
-        assert_eq!(typical_of(&[2.0, 2.0, 2.0, 2.0, 9.0, 2.0, 2.0, 2.0]), Some(2.0), "a lone hit");
-        assert_eq!(typical_of(&[2.0, 2.0, 0.0, 2.0, 2.0]), Some(2.0), "a quiet second");
-        assert_eq!(typical_of(&[1.0, 1.0, 1.0, 3.0, 3.0, 3.0, 3.0]), Some(3.0));
+        let mut seconds = [2.0; 12];
+        seconds[5] = 9.0;
+        assert_eq!(typical_of(&seconds), Some(2.0), "a lone hit");
+        seconds[5] = 0.0;
+        assert_eq!(typical_of(&seconds), Some(2.0), "a quiet second");
+        // Of 51 seconds, a tenth apart, 21 lie within the first three; 12 are left out at each end, so
+        // that of the 27 between 9 are small.
+        let typical_db = typical_of(&[1.0, 1.0, 1.0, 3.0, 3.0, 3.0]).expect("6 s are enough");
+        assert!((typical_db - (9.0 * 1.0 + 18.0 * 3.0) / 27.0).abs() < 1e-6, "{typical_db}");
         assert_eq!(typical_of(&[1.0]), None, "too short to be typical");
     }
 

@@ -3,7 +3,9 @@
 mod common;
 use common::{Stereo, any_settings, cases, engine, programme};
 use proptest::prelude::*;
-use tenon_dsp::{Control, FindError, Levels, Settings, TypicalReduction};
+use tenon_dsp::{
+    Control, FindError, LEVEL_CONTROLS, Levels, REDUCTION_CONTROLS, Settings, TypicalReduction,
+};
 
 /// Levels and gain reductions of a run, and the typical maximum of the latter.
 fn play(
@@ -68,5 +70,22 @@ proptest! {
                 prop_assert!(play(rate_hz, &lowest, &input, 512).1 < Some(target_db));
             }
         }
+    }
+}
+
+/// What the plug-in goes by when it forgets levels and reductions.
+#[test]
+fn only_the_stated_controls_move_levels_and_reductions() {
+    let input = programme(9_000, 7);
+    let base = Settings::default().with(Control::Threshold, -40.0);
+    for control in Control::ALL {
+        let spec = control.spec();
+        let [low, high] = [spec.min, spec.max]
+            .map(|value| play(8_000.0, &base.with(control, value), &input, 512).0);
+        let (level, reduction) = (low[0] != high[0], low[1] != high[1]);
+        assert!(!level || LEVEL_CONTROLS.contains(&control), "{control:?} moves the level");
+        let listed = LEVEL_CONTROLS.contains(&control) || REDUCTION_CONTROLS.contains(&control);
+        // Without a key there is only the own signal.
+        assert!(reduction == listed || control == Control::KeySource, "{control:?}");
     }
 }

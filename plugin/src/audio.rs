@@ -2,7 +2,10 @@
 //! never waits, never panics. Knows nothing of the editor.
 
 use nice_plug::prelude::*;
-use tenon_dsp::{Channels, Control, Listen, Processor, RateError, Settings};
+use tenon_dsp::{
+    Channels, Control, LEVEL_CONTROLS, Listen, Processor, REDUCTION_CONTROLS, RateError, Settings,
+    Tapped,
+};
 
 use crate::feed::{FeedIn, Place, Point};
 use crate::listener::ListenerIn;
@@ -173,7 +176,7 @@ impl Audio {
         chunk: std::ops::Range<usize>,
     ) {
         let listener = &mut self.listener;
-        let tap = |dry: [&[f32]; 2], wet: [&[f32]; 2]| listener.add(dry, wet);
+        let tap = |tap: Tapped<'_>| listener.add(&tap);
         match main {
             [left, right, ..] => {
                 let key = match key {
@@ -218,6 +221,11 @@ impl Audio {
         let (memory, restores) = state.loudness_match.get();
         let settings = state.params.settings();
         if settings != self.settings {
+            let moved = |control: &Control| settings[*control] != self.settings[*control];
+            let levels = LEVEL_CONTROLS.iter().any(moved);
+            if levels || REDUCTION_CONTROLS.iter().any(moved) {
+                self.listener.moved(levels);
+            }
             self.settings = settings;
             self.processor.set(&self.settings);
         }

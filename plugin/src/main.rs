@@ -11,7 +11,7 @@ use tenon::files::{self, Format};
 use tenon::presets::{self, PresetError};
 use tenon::render::{Job, Rendered, compare, render, spare};
 use tenon::text::{AssignmentError, assignment, range_text, to_text};
-use tenon_dsp::{Control, QUALITIES, Settings};
+use tenon_dsp::{Control, QUALITIES, Settings, TARGETS_DB};
 
 /// Bus compression with cohesion metering, without a host.
 #[derive(Parser)]
@@ -65,6 +65,11 @@ struct RenderArguments {
     /// last one counts.
     #[arg(long, value_name = "ID=VALUE", value_parser = setting)]
     set: Vec<(Control, f32)>,
+    /// Find the threshold for a typical maximum of the gain reduction, 0.5 to 12 dB; usual: 1 to 3.
+    /// Typical is the largest reduction within a second, averaged over the seconds but for the quarter
+    /// with the least and the quarter with the most.
+    #[arg(long, value_name = "DB", value_parser = target)]
+    target_gr: Option<f32>,
     /// Stereo file that the detector listens to instead of the bus.
     #[arg(long, value_name = "FILE")]
     key: Option<PathBuf>,
@@ -88,6 +93,13 @@ fn preset(name: &str) -> Result<presets::Preset, PresetError> {
 
 fn setting(text: &str) -> Result<(Control, f32), AssignmentError> {
     assignment(text)
+}
+
+fn target(text: &str) -> Result<f32, String> {
+    let number = text.trim().trim_end_matches("dB").trim();
+    number.parse().ok().filter(|target_db| TARGETS_DB.contains(target_db)).ok_or_else(|| {
+        format!("it takes {} to {} dB of reduction", TARGETS_DB.start(), TARGETS_DB.end())
+    })
 }
 
 fn format() -> impl TypedValueParser<Value = Format> {
@@ -124,6 +136,7 @@ impl From<RenderArguments> for Job {
             output: arguments.output,
             preset: arguments.preset.map(|preset| preset.name),
             settings,
+            target_db: arguments.target_gr,
             key: arguments.key,
             compare: arguments.compare,
             json: arguments.json,
@@ -162,6 +175,15 @@ fn run(command: Command) -> Result<(), Box<dyn std::error::Error>> {
 }
 
 fn rendered_text(arguments: RenderArguments) -> Result<String, Box<dyn std::error::Error>> {
+    let threshold = arguments.set.iter().find(|(control, _)| *control == Control::Threshold);
+    if let (Some((control, value)), Some(_)) = (threshold, arguments.target_gr) {
+        return Err(format!(
+            "{} is set to {}, and --target-gr would find another; leave one of the two out",
+            control.spec().id,
+            to_text(*control, *value)
+        )
+        .into());
+    }
     ctrlc::set_handler(|| {
         files::abandon();
         // What shells report for an interruption: 128 and the signal's number.

@@ -12,6 +12,7 @@ mod theme;
 mod together;
 mod trace;
 mod demo;
+mod finder;
 mod shown;
 mod widgets;
 mod panels;
@@ -38,9 +39,10 @@ use crate::listener::{Listener, Listening};
 use crate::state::{BusState, View};
 
 use bench::Bench;
+use finder::Finder;
 use hand::Hand;
 use shown::Shown;
-use together::together;
+use together::listened;
 
 /// How often the editor looks for news from the audio thread. One atomic read; it draws only
 /// when there are some. The chart moves on by 3 points at a time, and even drawn without a graphics
@@ -92,6 +94,7 @@ impl Editor for BusEditor {
             system_scale: self.system_scale.clone(),
             listener: self.listener.clone(),
             listening: None,
+            finder: Finder::new(self.listener.clone()),
             bench: self.bench.clone(),
             zoom: zoom(view),
             host: None,
@@ -147,6 +150,7 @@ struct Sheet {
     listener: Listener,
     /// Togetherness is measured while the editor is open.
     listening: Option<Listening>,
+    finder: Finder,
     bench: Arc<Mutex<Bench>>,
     system_scale: Arc<AtomicU32>,
     zoom: f32,
@@ -186,7 +190,7 @@ impl NiceEguiApp for Sheet {
         let mut feed = self.feed.lock().unwrap_or_else(PoisonError::into_inner);
         let mut bench = self.bench.lock().unwrap_or_else(PoisonError::into_inner);
         let listener = &self.listener;
-        self.shown.update(ui.ctx(), &mut feed, || together(listener));
+        self.shown.update(ui.ctx(), &mut feed, || listened(listener));
 
         let now = ui.input(|input| input.time);
         let mut hand = Hand::new(&self.state, host.param_setter(), &mut bench, now);
@@ -196,9 +200,9 @@ impl NiceEguiApp for Sheet {
         let window = ui.max_rect();
         let min = egui::vec2(View::MIN_SIZE.0.into(), View::MIN_SIZE.1.into());
         let mut draw = |ui: &mut egui::Ui, rect| {
-            let (hand, shown) = (&mut hand, &self.shown);
+            let (hand, shown, finder) = (&mut hand, &self.shown, &mut self.finder);
             let (state, groups) = (&*self.state, panels::GROUPS);
-            let sheet = panels::Sheet { hand, shown, feed: &feed, state, groups };
+            let sheet = panels::Sheet { hand, shown, feed: &feed, finder, state, groups };
             panels::sheet(ui, rect, sheet)
         };
         let held = if window.width() < min.x || window.height() < min.y {
