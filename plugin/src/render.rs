@@ -608,7 +608,7 @@ fn report(
             max_db: f64::from(readings.gain_reduction_peak_db),
             mean_db: Some(mean_db).filter(|&mean| mean > 0.0),
             typical_max_db: processed.typical_db.map(f64::from),
-            target_db: job.target_db.map(f64::from),
+            target_db: job.target_db,
         },
         loudness_match: Match { gain_db: match_gain_db.map(f64::from), error_lu },
         figures: Figures::new(before, after, processed.together),

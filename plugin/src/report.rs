@@ -259,7 +259,7 @@ pub struct GainReduction {
     /// none with less than 2 s of signal. See [`TypicalReduction`](tenon_dsp::TypicalReduction).
     pub typical_max_db: Option<f64>,
     /// The typical maximum that the threshold was found for; none when it was set.
-    pub target_db: Option<f64>,
+    pub target_db: Option<f32>,
 }
 
 /// Integrated loudness; see [`Measured::loudness_lufs`].
@@ -450,7 +450,7 @@ impl Report {
                     &figure(Some(threshold_db), "dB"),
                     &format!(
                         "found for {} of typical maximum reduction",
-                        figure(Some(target), "dB")
+                        figure(Some(target.into()), "dB")
                     ),
                 ),
                 None => String::new(),

@@ -62,8 +62,8 @@ pub(super) fn show(
 fn menu(ui: &mut Ui, hand: &mut Hand<'_>, finder: &mut Finder, shown: &Shown, help: &mut Help) {
     let faint = theme::of(ui).faint;
     let small = |text: String| egui::RichText::new(text).font(theme::SMALL).color(faint);
-    let typical = one_digit_or_dash(shown.typical_db().map(|db| -db));
-    let reading = ui.label(small(format!("Typical reduction now {typical} dB")));
+    let typical = one_digit_or_dash(shown.typical_db());
+    let reading = ui.label(small(format!("Typical maximum now {typical} dB")));
     help.over(&reading, TYPICAL);
     ui.label(small("Find the threshold for".to_owned()));
     let mut wanted = None;
