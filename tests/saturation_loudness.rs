@@ -1,10 +1,11 @@
 //! Saturation does not change loudness by itself: a programme of −18 dBFS RMS stays within 1 LU over
-//! the whole range of the drive, without the loudness match.
+//! the whole range of drive, symmetry and focus, without the loudness match. Programme with more
+//! silence than sound is the exception, and has a bound of its own.
 //!
 //! Integrated loudness is measured by the `ebur128` crate.
 
 use tenon_dsp::{Channels, Control, Processor, Settings};
-use tenon_tests::{Stereo, measure, signals, song};
+use tenon_tests::{Stereo, measure, mixes, signals, song};
 
 const RATE: u32 = 48_000;
 
@@ -30,46 +31,77 @@ fn change(programme: &Stereo, settings: &Settings) -> f64 {
     loudness(&output) - loudness(programme)
 }
 
-/// Asserts that the programme stays within `bound` LU up to a drive.
-fn assert_stays(name: &str, programme: &Stereo, settings: &Settings, up_to_db: f32, bound: f64) {
-    let drives = [3.0, 9.0, 12.0, 18.0, 24.0f32];
-    let drives = drives.iter().filter(|drive_db| **drive_db <= up_to_db);
-    let changes: Vec<f64> = drives
-        .map(|&drive_db| change(programme, &settings.with(Control::Drive, drive_db)))
-        .collect();
-    let [symmetry, focus] = [Control::Symmetry, Control::Focus].map(|control| settings[control]);
-    println!("{name}, symmetry {symmetry} %, focus {focus} %: {changes:.2?} LU");
-    assert!(changes.iter().all(|change| change.abs() < bound), "{name}: {changes:.2?}");
+/// By how much a programme gets louder at every drive, symmetry and focus: least and most.
+fn changes(name: &str, programme: Stereo) -> (f64, f64) {
+    let programme = levelled(programme);
+    let mut extremes = (f64::INFINITY, f64::NEG_INFINITY);
+    for symmetry in [-100.0, 0.0, 100.0] {
+        for focus in [-100.0, 0.0, 100.0] {
+            let settings =
+                Settings::default().with(Control::Symmetry, symmetry).with(Control::Focus, focus);
+            let changes = [9.0, 13.0, 17.0, 21.0, 24.0]
+                .map(|drive_db| change(&programme, &settings.with(Control::Drive, drive_db)));
+            println!("{name}, symmetry {symmetry} %, focus {focus} %: {changes:.2?} LU");
+            extremes = changes
+                .iter()
+                .fold(extremes, |(least, most), change| (change.min(least), change.max(most)));
+        }
+    }
+    extremes
 }
 
-/// The promise, and how the focus widens it.
 fn assert_promise(name: &str, programme: Stereo) {
-    let programme = levelled(programme);
-    for symmetry in [0.0, 100.0] {
-        let settings = Settings::default().with(Control::Symmetry, symmetry);
-        assert_stays(name, &programme, &settings, 24.0, 0.5);
-    }
-    for focus in [-100.0, 100.0] {
-        let settings = Settings::default().with(Control::Focus, focus);
-        assert_stays(name, &programme, &settings, 12.0, 1.0);
-    }
+    let (least, most) = changes(name, programme);
+    assert!(least > -1.0 && most < 1.0, "{name}: {least:.2} to {most:.2} LU");
+}
+
+fn excerpt(whole: &Stereo, from_s: f64, to_s: f64) -> Stereo {
+    let range = (from_s * f64::from(RATE)) as usize..(to_s * f64::from(RATE)) as usize;
+    let [left, right] = [&whole.left, &whole.right].map(|channel| channel[range.clone()].to_vec());
+    Stereo { left, right }
 }
 
 #[test]
 fn pink_noise_stays_as_loud() {
-    let channel = |seed| signals::pink_noise(RATE.into(), seed, -18.0, 5.0);
+    let channel = |seed| signals::pink_noise(RATE.into(), seed, -18.0, 3.0);
     assert_promise("pink noise", Stereo { left: channel(1), right: channel(2) });
 }
 
 #[test]
 fn the_song_stays_as_loud() {
     let whole = song::sum(&song::stems(RATE));
-    for (name, from, to) in
+    for (name, from_s, to_s) in
         [("quiet section", 4.0, 8.0), ("both sections", 17.0, 23.0), ("dense section", 24.0, 28.0)]
     {
-        let range = (from * f64::from(RATE)) as usize..(to * f64::from(RATE)) as usize;
-        let [left, right] =
-            [&whole.left, &whole.right].map(|channel| channel[range.clone()].to_vec());
-        assert_promise(name, Stereo { left, right });
+        assert_promise(name, excerpt(&whole, from_s, to_s));
     }
+}
+
+#[test]
+fn sparse_and_dense_mixes_stay_as_loud() {
+    for density in mixes::Density::ALL {
+        let whole = mixes::sum(&mixes::parts(RATE.into(), 1, density));
+        assert_promise(&format!("{density:?} mix"), excerpt(&whole, 4.0, 9.0));
+    }
+}
+
+#[test]
+fn a_drum_bus_stays_as_loud() {
+    let stems = song::stems(RATE);
+    let bus = song::sum(stems.iter().filter(|stem| stem.on_drum_bus));
+    for (name, from_s, to_s) in [("drums", 15.0, 27.0), ("dense drums", 24.0, 28.0)] {
+        assert_promise(name, excerpt(&bus, from_s, to_s));
+    }
+}
+
+/// What no constant gain can keep as loud as steady programme (`saturation/shaper.rs` shows why): a
+/// few strokes, and a loop with more gaps than hits. They fall, but by no more than this.
+#[test]
+fn hits_with_silence_between_fall_by_a_bounded_amount() {
+    let stems = song::stems(RATE);
+    let bus = song::sum(stems.iter().filter(|stem| stem.on_drum_bus));
+    let (least, most) = changes("quiet drums", excerpt(&bus, 4.0, 8.0));
+    assert!(least > -2.0 && most < 1.0, "{least:.2} to {most:.2} LU");
+    let (least, most) = changes("sparse loop", signals::sparse_drum_loop(RATE.into(), 3.6));
+    assert!(least > -5.0 && most < 1.0, "{least:.2} to {most:.2} LU");
 }

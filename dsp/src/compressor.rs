@@ -22,6 +22,7 @@ pub(crate) struct Compressor {
     ballistics: Ballistics,
     gain: Gain,
     key_frames: Frames,
+    levels: [Lane; 2],
     reductions: [Lane; 2],
     /// Least reductions that lead to what is seen ahead, dB.
     least: [Lane; 2],
@@ -38,6 +39,7 @@ impl Compressor {
             ballistics: Ballistics::new(),
             gain: Gain::new(),
             key_frames: Frames::new(),
+            levels: [[0.0; CHUNK]; 2],
             reductions: [[0.0; CHUNK]; 2],
             least: [[0.0; CHUNK]; 2],
         }
@@ -105,8 +107,9 @@ impl Compressor {
         let len = audio.len();
         self.key_frames.copy_from(audio);
         self.key.process(&mut self.key_frames, raw, external_key);
-        self.detector.process(&self.key_frames, &mut self.reductions);
-        self.link.process(&mut self.reductions, len);
+        self.detector.process(&self.key_frames, &mut self.levels);
+        self.link.process(&mut self.levels, len);
+        self.reductions = self.levels;
         self.curve.process(&mut self.reductions, len);
         if self.lookahead.latency() == 0 {
             self.ballistics.process(&mut self.reductions, None, len);
@@ -121,6 +124,11 @@ impl Compressor {
     /// What the detector heard in the last block.
     pub(crate) fn key_frames(&self) -> &Frames {
         &self.key_frames
+    }
+
+    /// Level of left and right behind the link in the last block, dB; not delayed.
+    pub(crate) fn levels(&self) -> [&[f32]; 2] {
+        self.levels.each_ref().map(|lane| &lane[..self.key_frames.len()])
     }
 
     /// Gain reduction of left and right in the last block, in time with the audio, dB.

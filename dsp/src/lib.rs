@@ -32,16 +32,20 @@ mod recovery;
 mod meter;
 mod processor;
 mod sides;
+mod threshold;
 mod togetherness;
 
 pub use loudness::{Channels, MATCH_LIMIT_DB, MatchMemory, MatchState, ProgrammeLoudness};
 pub use meter::Readings;
-pub use processor::{Processor, RateError, SAMPLE_RATES_HZ};
+pub use processor::{Processor, RateError, SAMPLE_RATES_HZ, Tapped};
 pub use recovery::{Beat, Recovery};
 pub use settings::{
     Control, KEY_HIGHPASS_MIN_HZ, KEY_SOURCES, LISTENS, Listen, NOTES, OFF_ON, QUALITIES, Settings,
     SettingsError, Spec, TEMPOS_BPM, Unit,
 };
 pub use sides::Sides;
+pub use threshold::{
+    FindError, Found, LEVEL_CONTROLS, Levels, REDUCTION_CONTROLS, TARGETS_DB, TypicalReduction,
+};
 pub use togetherness::{BandFollow, NoReading, TOGETHERNESS_BANDS, TogetherReading, Togetherness};
 pub use units::SILENCE_DB;

@@ -39,6 +39,23 @@ impl std::fmt::Display for RateError {
 
 impl std::error::Error for RateError {}
 
+/// A short block of what goes on inside the engine; all slices are of one length. Left comes first.
+#[derive(Debug, Clone, Copy)]
+pub struct Tapped<'a> {
+    /// The bus after the input trim.
+    pub dry: [&'a [f32]; 2],
+    /// The bus after dynamics and saturation but before makeup, mix, match and output trim, in time
+    /// with `dry`. The two are what [`Togetherness`](crate::Togetherness) listens to.
+    pub wet: [&'a [f32]; 2],
+    /// Level that the gain computer sees, behind detector and link, in dB (full-scale sine: 0 dB). It
+    /// does not wait for the [latency](Processor::latency), as `dry` and `wet` do. From it
+    /// [`Levels`](crate::Levels) finds a threshold.
+    pub levels: [&'a [f32]; 2],
+    /// Gain reduction, dB ≥ 0, in time with the audio behind the lookahead: sample by sample that of
+    /// `levels`, seen so far ahead.
+    pub reductions: [&'a [f32]; 2],
+}
+
 /// The engine: a stereo bus compressor with saturation, loudness match, compare, bypass and meters.
 ///
 /// ```
@@ -284,19 +301,16 @@ impl Processor {
     /// keys whatever the settings say. Samples that are not finite count as silence. Should the slices
     /// differ in length, what lies beyond the shortest stays as it is.
     pub fn process(&mut self, left: &mut [f32], right: &mut [f32], key: Option<(&[f32], &[f32])>) {
-        self.process_tapped(left, right, key, |_, _| ());
+        self.process_tapped(left, right, key, |_| ());
     }
 
-    /// As [`process`](Self::process), and hands every short block of dry and wet, left and right, to
-    /// `tap`: the bus after the input trim, and after dynamics and saturation but before makeup, mix,
-    /// match and output trim, in time with each other. This is what
-    /// [`Togetherness`](crate::Togetherness) listens to.
+    /// As [`process`](Self::process), and hands every short block of what goes on inside to `tap`.
     pub fn process_tapped(
         &mut self,
         left: &mut [f32],
         right: &mut [f32],
         key: Option<(&[f32], &[f32])>,
-        mut tap: impl FnMut([&[f32]; 2], [&[f32]; 2]),
+        mut tap: impl FnMut(Tapped<'_>),
     ) {
         let key_len = key.map_or(usize::MAX, |(left, right)| left.len().min(right.len()));
         let len = left.len().min(right.len()).min(key_len);
@@ -315,7 +329,7 @@ impl Processor {
         left: &mut [f32],
         right: &mut [f32],
         key: Option<(&[f32], &[f32])>,
-        tap: &mut impl FnMut([&[f32]; 2], [&[f32]; 2]),
+        tap: &mut impl FnMut(Tapped<'_>),
     ) {
         self.raw.load(left, right);
         let external = key.map(|(left, right)| {
@@ -332,7 +346,12 @@ impl Processor {
         raw.process(&mut self.raw);
         trimmed.process(&mut self.trimmed);
         key.process(&mut self.key);
-        tap(self.trimmed.channels(), self.processed.channels());
+        tap(Tapped {
+            dry: self.trimmed.channels(),
+            wet: self.processed.channels(),
+            levels: self.compressor.levels(),
+            reductions: self.compressor.reductions(),
+        });
         self.output.process(&mut self.processed, &self.trimmed);
         self.reduction_meter.process(self.compressor.reductions());
         self.recovery_meter.process(self.compressor.reductions());

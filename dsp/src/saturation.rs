@@ -74,6 +74,8 @@ const DC_CORNER_HZ: f64 = 5.0;
 pub(crate) struct Saturation {
     /// 1 while there is drive. At 0 and at rest the stage is a delay.
     engaged: Ramp,
+    /// Samples until the filters have filled after a start while audio runs; nothing is added before.
+    filling: usize,
     mix: Ramp,
     shaper: Shaper,
     focus: Focus,
@@ -92,6 +94,7 @@ impl Saturation {
     pub(crate) fn new() -> Self {
         Self {
             engaged: Ramp::new(0.0),
+            filling: 0,
             mix: Ramp::new(1.0),
             shaper: Shaper::new(),
             focus: Focus::new(),
@@ -121,6 +124,7 @@ impl Saturation {
     pub(crate) fn reset(&mut self) {
         self.delay.restart(self.latency());
         self.engaged.snap();
+        self.filling = 0;
         self.start();
     }
 
@@ -138,14 +142,19 @@ impl Saturation {
     pub(crate) fn set(&mut self, settings: &Settings) {
         let drive_db = settings[Control::Drive];
         let engaged = drive_db > 0.0;
+        // Without drive the tilt is of no account; it stays where it is while the drive fades out.
+        let programme_gain = match engaged {
+            true => self.focus.set(settings[Control::Focus], drive_db),
+            false => 1.0,
+        };
         if engaged && self.idle() {
             // The curve was straight and will bend from there, so that starting is not heard. Where
             // it rested is the same however the stream was cut.
             self.start();
+            self.filling = self.latency();
         }
         self.engaged.set(f32::from(u8::from(engaged)));
         self.mix.set(settings[Control::SaturationMix] / 100.0);
-        let programme_gain = self.focus.set(settings[Control::Focus]);
         self.shaper.set(drive_db, settings[Control::Symmetry], programme_gain);
         self.wanted = settings[Control::Quality] as usize;
     }
@@ -173,7 +182,12 @@ impl Saturation {
         let len = frames.len();
         let mut shares = [0.0; CHUNK];
         for share in &mut shares[..len] {
-            *share = self.engaged.next() * self.mix.next();
+            let engaged = match self.filling {
+                0 => self.engaged.next(),
+                _ => 0.0,
+            };
+            self.filling = self.filling.saturating_sub(1);
+            *share = engaged * self.mix.next();
         }
         self.shaper.advance(len);
         self.focus.advance(len);

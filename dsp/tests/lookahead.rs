@@ -200,7 +200,7 @@ fn bypass_dry_and_key_wait_as_long_as_the_processed() {
     // Before and after reach the tap in time with each other.
     let mut processor = engine(48_000.0, &settings.with(Control::Ratio, 1.0));
     let [mut left, mut right] = input;
-    processor.process_tapped(&mut left, &mut right, None, |dry, wet| assert_eq!(dry, wet));
+    processor.process_tapped(&mut left, &mut right, None, |tap| assert_eq!(tap.dry, tap.wet));
 }
 
 #[test]

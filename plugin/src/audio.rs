@@ -2,7 +2,10 @@
 //! never waits, never panics. Knows nothing of the editor.
 
 use nice_plug::prelude::*;
-use tenon_dsp::{Beat, Channels, Control, Listen, Processor, RateError, Settings};
+use tenon_dsp::{
+    Beat, Channels, Control, LEVEL_CONTROLS, Listen, Processor, REDUCTION_CONTROLS, RateError,
+    Settings, Tapped,
+};
 
 use crate::blind::{BlindIn, End};
 use crate::feed::{FeedIn, Place, Point};
@@ -202,7 +205,7 @@ impl Audio {
     ) {
         let (listener, pair) = (&mut self.listener, &mut self.pair);
         let paired = pair.is_on();
-        let tap = |dry: [&[f32]; 2], wet: [&[f32]; 2]| listener.add(dry, wet);
+        let tap = |tap: Tapped<'_>| listener.add(&tap);
         match main {
             [left, right, ..] => {
                 let key = match key {
@@ -271,6 +274,11 @@ impl Audio {
             (false, false) => settings,
         };
         if wanted != self.settings {
+            let moved = |control: &Control| wanted[*control] != self.settings[*control];
+            let levels = LEVEL_CONTROLS.iter().any(moved);
+            if levels || REDUCTION_CONTROLS.iter().any(moved) {
+                self.listener.moved(levels);
+            }
             self.settings = wanted;
             self.processor.set(&self.settings);
         }

@@ -1,15 +1,18 @@
-//! Togetherness off the audio thread: dry and wet frames go through a lock-free ring to a thread of
-//! their own, which runs only while somebody wants the reading. The audio thread never waits; when
-//! the ring is full it drops frames, and the listener starts again and says so. Knows nothing of the
-//! editor.
+//! Togetherness, and what is needed to find a threshold, off the audio thread: what goes on inside the
+//! engine goes through a lock-free ring to a thread of its own, which runs only while somebody wants
+//! the readings. The audio thread never waits; when the ring is full it drops frames, and the listener
+//! starts again and says so. Knows nothing of the editor.
 
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
 use std::time::Duration;
 
 use rtrb::{Consumer, Producer, RingBuffer};
-use tenon_dsp::{NoReading, TogetherReading, Togetherness};
+use tenon_dsp::{
+    FindError, Found, Levels, NoReading, Settings, Tapped, TogetherReading, Togetherness,
+    TypicalReduction,
+};
 
 /// Frames the ring holds: more than a second at 48 kHz, 80 ms at 768 kHz.
 const CAPACITY: usize = 1 << 16;
@@ -18,8 +21,20 @@ const EVERY: Duration = Duration::from_millis(20);
 /// Frames analysed between looks at whether to go on.
 const PORTION: usize = 1024;
 
-/// Left and right of dry, then of wet.
-type Frame = [f32; 4];
+/// Seconds of playing that a threshold is found from, and that the typical maximum is of.
+pub(crate) const PLAYED_S: f64 = 10.0;
+
+/// Left and right of dry, of wet and of the level, and the larger gain reduction.
+const LANES: usize = 7;
+
+/// What goes through the ring.
+enum Item {
+    Frame([f32; LANES]),
+    /// Controls moved: reductions from before are of no use, and levels neither, if those have moved.
+    Moved {
+        levels: bool,
+    },
+}
 
 /// Why there is no togetherness to show.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -57,6 +72,7 @@ pub(crate) fn listener() -> (ListenerIn, Listener) {
         consumer: Arc::new(Mutex::new(consumer)),
         shared: shared.clone(),
         heard: Arc::new(Mutex::new(Err(Unread::Signal(NoReading::TooShort)))),
+        played: Arc::default(),
     };
     (ListenerIn { producer, shared }, listener)
 }
@@ -73,7 +89,7 @@ struct Shared {
 
 /// The audio thread's end.
 pub(crate) struct ListenerIn {
-    producer: Producer<Frame>,
+    producer: Producer<Item>,
     shared: Arc<Shared>,
 }
 
@@ -84,17 +100,32 @@ impl ListenerIn {
     }
 
     /// Hands over frames, if they are wanted and there is room for them.
-    pub(crate) fn add(&mut self, dry: [&[f32]; 2], wet: [&[f32]; 2]) {
+    pub(crate) fn add(&mut self, tap: &Tapped<'_>) {
         if !self.shared.wanted.load(Ordering::Relaxed) {
             return;
         }
-        let frames = dry[0].len();
+        let Tapped { dry, wet, levels, reductions: [left, right] } = tap;
+        let frames = left.len();
         match self.producer.write_chunk_uninit(frames) {
             Ok(chunk) => {
-                let frame = |i: usize| [dry[0][i], dry[1][i], wet[0][i], wet[1][i]];
+                let frame = |i: usize| {
+                    let [dry, wet, levels] =
+                        [dry, wet, levels].map(|lane| [lane[0][i], lane[1][i]]);
+                    let reduction = left[i].max(right[i]);
+                    Item::Frame([dry[0], dry[1], wet[0], wet[1], levels[0], levels[1], reduction])
+                };
                 chunk.fill_from_iter((0..frames).map(frame));
             }
             Err(_) => self.shared.lost.store(true, Ordering::Release),
+        }
+    }
+
+    /// Says that controls of the gain reduction have moved, or even those of the level.
+    pub(crate) fn moved(&mut self, levels: bool) {
+        if self.shared.wanted.load(Ordering::Relaxed)
+            && self.producer.push(Item::Moved { levels }).is_err()
+        {
+            self.shared.lost.store(true, Ordering::Release);
         }
     }
 }
@@ -102,15 +133,125 @@ impl ListenerIn {
 /// The reader's end.
 #[derive(Clone)]
 pub(crate) struct Listener {
-    consumer: Arc<Mutex<Consumer<Frame>>>,
+    consumer: Arc<Mutex<Consumer<Item>>>,
     shared: Arc<Shared>,
     heard: Arc<Mutex<Heard>>,
+    played: Arc<Mutex<Option<Played>>>,
+}
+
+/// Levels and reductions of the last seconds.
+struct Played {
+    levels: Levels,
+    typical: TypicalReduction,
+    rate_hz: f64,
+}
+
+impl Played {
+    fn new(rate_hz: f64) -> Self {
+        Self {
+            levels: Levels::of_last(rate_hz, PLAYED_S),
+            typical: TypicalReduction::of_last(rate_hz, PLAYED_S),
+            rate_hz,
+        }
+    }
+
+    fn moved(&mut self, levels: bool) {
+        let new = Self::new(self.rate_hz);
+        self.typical = new.typical;
+        if levels {
+            self.levels = new.levels;
+        }
+    }
+
+    fn add(&mut self, [.., left, right, reductions]: [&[f32]; LANES]) {
+        self.levels.add([left, right]);
+        self.typical.add([left, right], [reductions, reductions]);
+    }
+}
+
+/// Why no threshold is being found.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) enum Unfound {
+    /// What was played does not allow it.
+    Signal(FindError),
+    /// The search could not be run.
+    NoThread,
+}
+
+impl std::fmt::Display for Unfound {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::Signal(error @ FindError::TooShort { .. }) => write!(
+                f,
+                "since the window was opened or a control of the level moved {error}; play on"
+            ),
+            Self::Signal(error) => error.fmt(f),
+            Self::NoThread => f.write_str(
+                "the system has no thread to spare for the search; close something and try again",
+            ),
+        }
+    }
+}
+
+/// A search under way.
+pub(crate) struct Finding(Option<JoinHandle<Result<Found, FindError>>>);
+
+impl Finding {
+    /// What was found, once the search is over; said once.
+    pub(crate) fn done(&mut self) -> Option<Result<Found, Unfound>> {
+        let thread = self.0.take_if(|thread| thread.is_finished())?;
+        // A search that panicked is none.
+        Some(thread.join().map_or(Err(Unfound::NoThread), |found| found.map_err(Unfound::Signal)))
+    }
+}
+
+impl Drop for Finding {
+    fn drop(&mut self) {
+        if let Some(thread) = self.0.take() {
+            // Nobody waits for it any more.
+            let _ = thread.join();
+        }
+    }
 }
 
 impl Listener {
     /// Togetherness as of now. It stands still while nobody [listens](Self::listen).
     pub(crate) fn heard(&self) -> Heard {
         *self.heard.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// The typical maximum of the gain reduction in the last seconds played since controls of it moved,
+    /// dB; none while there is too little signal.
+    pub(crate) fn typical_db(&self) -> Option<f32> {
+        self.played().as_ref()?.typical.reading_db()
+    }
+
+    /// Starts to find the threshold at which the last seconds played have a typical maximum reduction,
+    /// the other settings being as they are, at the tempo of the song in quarter notes a minute.
+    ///
+    /// # Errors
+    /// When the system gives no thread. What else can be wrong is said when the search is done.
+    pub(crate) fn find(
+        &self,
+        settings: &Settings,
+        tempo_bpm: Option<f64>,
+        target_db: f32,
+    ) -> Result<Finding, Unfound> {
+        let levels = self.played().as_ref().map(|played| played.levels.clone());
+        let settings = *settings;
+        let find = move || match levels {
+            Some(mut levels) => levels.find(&settings, tempo_bpm, target_db),
+            None => Err(FindError::TooShort { signal_s: 0.0 }),
+        };
+        std::thread::Builder::new()
+            .name("tenon-threshold".to_owned())
+            .spawn(find)
+            .map(|thread| Finding(Some(thread)))
+            .map_err(|_| Unfound::NoThread)
+    }
+
+    fn played(&self) -> MutexGuard<'_, Option<Played>> {
+        self.played.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
     /// Starts listening, until what is returned is dropped. When the system gives no thread, nothing
@@ -139,13 +280,15 @@ impl Listener {
     }
 
     /// Measures while it is to go on.
-    fn run(&self, ring: &mut Consumer<Frame>, go_on: impl Fn() -> bool) {
+    fn run(&self, ring: &mut Consumer<Item>, go_on: impl Fn() -> bool) {
         let mut ear = Ear::new(&self.shared);
+        *self.played() = None;
         drain(ring);
         self.shared.lost.store(false, Ordering::Relaxed);
         self.shared.wanted.store(true, Ordering::Relaxed);
         while go_on() {
-            self.put(ear.listen(ring, &self.shared));
+            let heard = ear.listen(ring, &self.shared, &mut self.played());
+            self.put(heard);
             if ring.is_empty() {
                 std::thread::sleep(EVERY);
             }
@@ -180,7 +323,7 @@ struct Ear {
     togetherness: Option<Togetherness>,
     /// Frames were lost, and there has been no reading since.
     lost: bool,
-    portion: Box<[[f32; PORTION]; 4]>,
+    portion: Box<[[f32; PORTION]; LANES]>,
 }
 
 impl Ear {
@@ -189,7 +332,7 @@ impl Ear {
             rate_bits: 0,
             togetherness: None,
             lost: false,
-            portion: Box::new([[0.0; PORTION]; 4]),
+            portion: Box::new([[0.0; PORTION]; LANES]),
         };
         ear.follow_rate(shared);
         ear
@@ -207,27 +350,45 @@ impl Ear {
     }
 
     /// Takes a portion of what is in the ring, and reads.
-    fn listen(&mut self, ring: &mut Consumer<Frame>, shared: &Shared) -> Heard {
+    fn listen(
+        &mut self,
+        ring: &mut Consumer<Item>,
+        shared: &Shared,
+        played: &mut Option<Played>,
+    ) -> Heard {
         if shared.lost.swap(false, Ordering::AcqRel) {
             self.lost = true;
             drain(ring);
+            *played = None;
             if let Some(togetherness) = &mut self.togetherness {
                 togetherness.reset();
             }
         } else if self.follow_rate(shared) {
             drain(ring);
+            *played = None;
         }
         let Some(togetherness) = &mut self.togetherness else {
             return Err(Unread::Signal(NoReading::TooShort));
         };
-        let mut frames = 0;
-        while let Some(frame) = (frames < PORTION).then(|| ring.pop().ok()).flatten() {
-            for (lane, sample) in self.portion.iter_mut().zip(frame) {
-                lane[frames] = sample;
+        let played = played.get_or_insert_with(|| Played::new(f64::from_bits(self.rate_bits)));
+        let (mut frames, mut kept) = (0, 0);
+        while let Some(item) = (frames < PORTION).then(|| ring.pop().ok()).flatten() {
+            match item {
+                Item::Frame(frame) => {
+                    for (lane, sample) in self.portion.iter_mut().zip(frame) {
+                        lane[frames] = sample;
+                    }
+                    frames += 1;
+                }
+                Item::Moved { levels } => {
+                    played.add(self.portion.each_ref().map(|lane| &lane[kept..frames]));
+                    played.moved(levels);
+                    kept = frames;
+                }
             }
-            frames += 1;
         }
-        let [dry_left, dry_right, wet_left, wet_right] =
+        played.add(self.portion.each_ref().map(|lane| &lane[kept..frames]));
+        let [dry_left, dry_right, wet_left, wet_right, ..] =
             self.portion.each_ref().map(|lane| &lane[..frames]);
         togetherness.add([dry_left, dry_right], [wet_left, wet_right]);
         match togetherness.reading() {
@@ -240,7 +401,35 @@ impl Ear {
     }
 }
 
-fn drain(ring: &mut Consumer<Frame>) {
+/// Listens on the thread of a test, so that nothing has to be waited for.
+#[cfg(test)]
+pub(crate) struct Pump {
+    listener: Listener,
+    ear: Ear,
+}
+
+#[cfg(test)]
+impl Pump {
+    pub(crate) fn new(listener: &Listener) -> Self {
+        listener.shared.wanted.store(true, Ordering::Relaxed);
+        Self { listener: listener.clone(), ear: Ear::new(&listener.shared) }
+    }
+
+    /// Takes in all that is in the ring.
+    pub(crate) fn pump(&mut self) {
+        let Self { listener, ear } = self;
+        let mut ring = listener.consumer.lock().unwrap();
+        loop {
+            let heard = ear.listen(&mut ring, &listener.shared, &mut listener.played());
+            listener.put(heard);
+            if ring.is_empty() {
+                return;
+            }
+        }
+    }
+}
+
+fn drain(ring: &mut Consumer<Item>) {
     if let Ok(rest) = ring.read_chunk(ring.slots()) {
         rest.commit_all();
     }
@@ -274,7 +463,14 @@ mod tests {
     fn add(audio: &mut ListenerIn, lanes: &[Vec<f32>; 4], range: std::ops::Range<usize>) {
         let [dry_left, dry_right, wet_left, wet_right] =
             lanes.each_ref().map(|lane| &lane[range.clone()]);
-        audio.add([dry_left, dry_right], [wet_left, wet_right]);
+        // Levels and reductions of no account here.
+        let (levels, reductions) = ([dry_left, dry_right], [dry_left, dry_right]);
+        audio.add(&Tapped {
+            dry: [dry_left, dry_right],
+            wet: [wet_left, wet_right],
+            levels,
+            reductions,
+        });
     }
 
     fn wait_until(mut done: impl FnMut() -> bool) {
@@ -338,16 +534,83 @@ mod tests {
         }
         let mut ring = listener.consumer.lock().unwrap();
         let mut ear = Ear::new(&listener.shared);
-        assert_eq!(ear.listen(&mut ring, &listener.shared), Err(Unread::Lost));
+        assert_eq!(
+            ear.listen(&mut ring, &listener.shared, &mut listener.played()),
+            Err(Unread::Lost)
+        );
         assert!(ring.is_empty(), "what came before the gap is of no use");
         for start in (0..40_000).step_by(1_000) {
             add(&mut audio, &lanes, start..start + 1_000);
-            let heard = ear.listen(&mut ring, &listener.shared);
+            let heard = ear.listen(&mut ring, &listener.shared, &mut listener.played());
             if start < 10_000 {
                 assert_eq!(heard, Err(Unread::Lost));
             }
         }
-        assert!(ear.listen(&mut ring, &listener.shared).is_ok());
+        assert!(ear.listen(&mut ring, &listener.shared, &mut listener.played()).is_ok());
+    }
+
+    /// Seconds of a steady level, with the reductions of a threshold of −30 dB at 2 to 1.
+    fn play(
+        audio: &mut ListenerIn,
+        ear: &mut Ear,
+        listener: &Listener,
+        level: f32,
+        seconds: usize,
+    ) {
+        let levels = vec![level; 1_000];
+        let reductions = vec![(level + 30.0) / 2.0; 1_000];
+        for _ in 0..8 * seconds {
+            let [levels, reductions] = [[&levels[..]; 2], [&reductions[..]; 2]];
+            audio.add(&Tapped { dry: levels, wet: levels, levels, reductions });
+            let mut ring = listener.consumer.lock().unwrap();
+            let _ = ear.listen(&mut ring, &listener.shared, &mut listener.played());
+        }
+    }
+
+    fn found(listener: &Listener, settings: &Settings) -> Result<Found, Unfound> {
+        let mut finding = listener.find(settings, None, 2.0).expect("a thread");
+        let mut done = None;
+        wait_until(|| {
+            done = finding.done();
+            done.is_some()
+        });
+        assert!(finding.done().is_none(), "said once");
+        done.expect("waited for")
+    }
+
+    #[test]
+    fn a_threshold_is_found_from_what_was_played_since_the_level_was_shaped_anew() {
+        use tenon_dsp::Control;
+        let (mut audio, listener) = listener();
+        let settings = Settings::default().with(Control::Ratio, 2.0).with(Control::Knee, 0.0);
+        let nothing = Err(Unfound::Signal(FindError::TooShort { signal_s: 0.0 }));
+        assert_eq!(found(&listener, &settings), nothing, "nothing has been played");
+        audio.set_rate(RATE_HZ);
+        audio.shared.wanted.store(true, Ordering::Relaxed);
+        let mut ear = Ear::new(&audio.shared);
+        play(&mut audio, &mut ear, &listener, -10.0, 5);
+        assert_eq!(listener.typical_db(), Some(10.0));
+        // The steady level is 4 dB above the threshold at 2 dB of reduction.
+        let near = |found: Result<Found, Unfound>, threshold_db: f32| {
+            let found = found.expect("enough signal");
+            assert!((found.threshold_db - threshold_db).abs() < 0.03, "{found:?}");
+        };
+        near(found(&listener, &settings), -14.0);
+        audio.moved(false);
+        play(&mut audio, &mut ear, &listener, -10.0, 1);
+        assert_eq!(listener.typical_db(), None, "reductions are those of before");
+        near(found(&listener, &settings), -14.0);
+        audio.moved(true);
+        play(&mut audio, &mut ear, &listener, -20.0, 1);
+        let error = found(&listener, &settings).expect_err("the levels are those of before");
+        assert!(error.to_string().contains("1.0 s with signal"), "{error}");
+        play(&mut audio, &mut ear, &listener, -20.0, 3);
+        assert_eq!(listener.typical_db(), Some(5.0));
+        near(found(&listener, &settings), -24.0);
+        // Only the last 10 s count.
+        play(&mut audio, &mut ear, &listener, -25.0, 10);
+        near(found(&listener, &settings), -29.0);
+        assert_eq!(listener.typical_db(), Some(2.5));
     }
 
     #[test]
@@ -356,9 +619,13 @@ mod tests {
         let ring = &mut listener.consumer.lock().unwrap();
         let mut ear = Ear::new(&listener.shared);
         let too_short = Err(Unread::Signal(NoReading::TooShort));
-        assert_eq!(ear.listen(ring, &listener.shared), too_short, "not activated yet");
+        assert_eq!(
+            ear.listen(ring, &listener.shared, &mut listener.played()),
+            too_short,
+            "not activated yet"
+        );
         audio.set_rate(96_000.0);
-        assert_eq!(ear.listen(ring, &listener.shared), too_short);
+        assert_eq!(ear.listen(ring, &listener.shared, &mut listener.played()), too_short);
         assert_eq!(ear.rate_bits, 96_000f64.to_bits());
         assert!(ear.togetherness.is_some());
     }

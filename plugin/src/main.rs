@@ -14,7 +14,7 @@ use tenon::text::{AssignmentError, assignment, range_text, to_text};
 use tenon::trial::plan::{Kind, TRIALS, USUAL_TRIALS};
 use tenon::trial::score::score;
 use tenon::trial::set::{self, LEAST_LENGTH_S, make};
-use tenon_dsp::{Control, QUALITIES, Settings, TEMPOS_BPM};
+use tenon_dsp::{Control, QUALITIES, Settings, TARGETS_DB, TEMPOS_BPM};
 
 /// Bus compression with cohesion metering, without a host.
 #[derive(Parser)]
@@ -79,6 +79,11 @@ struct RenderArguments {
     /// for figures in beats; the files begin on a beat.
     #[arg(long, value_name = "BPM", value_parser = tempo)]
     tempo: Option<f64>,
+    /// Find the threshold for a typical maximum of the gain reduction, 0.5 to 12 dB; usual: 1 to 3.
+    /// Typical is the largest reduction within a second, averaged over the seconds but for the quarter
+    /// with the least and the quarter with the most.
+    #[arg(long, value_name = "DB", value_parser = target)]
+    target_gr: Option<f32>,
     /// Stereo file that the detector listens to instead of the bus.
     #[arg(long, value_name = "FILE")]
     key: Option<PathBuf>,
@@ -198,6 +203,13 @@ fn tempo(text: &str) -> Result<f64, String> {
     })
 }
 
+fn target(text: &str) -> Result<f32, String> {
+    let number = text.trim().trim_end_matches("dB").trim();
+    number.parse().ok().filter(|target_db| TARGETS_DB.contains(target_db)).ok_or_else(|| {
+        format!("it takes {} to {} dB of reduction", TARGETS_DB.start(), TARGETS_DB.end())
+    })
+}
+
 fn format() -> impl TypedValueParser<Value = Format> {
     PossibleValuesParser::new(Format::ALL.map(Format::name)).map(|name| {
         Format::ALL
@@ -233,6 +245,7 @@ impl From<RenderArguments> for Job {
             preset: arguments.preset.map(|preset| preset.name),
             settings,
             tempo_bpm: arguments.tempo,
+            target_db: arguments.target_gr,
             key: arguments.key,
             compare: arguments.compare,
             json: arguments.json,
@@ -316,6 +329,15 @@ fn scored_text(folder: &Path, answers: &Path) -> Result<String, Box<dyn std::err
 }
 
 fn rendered_text(arguments: RenderArguments) -> Result<String, Box<dyn std::error::Error>> {
+    let threshold = arguments.set.iter().find(|(control, _)| *control == Control::Threshold);
+    if let (Some((control, value)), Some(_)) = (threshold, arguments.target_gr) {
+        return Err(format!(
+            "{} is set to {}, and --target-gr would find another; leave one of the two out",
+            control.spec().id,
+            to_text(*control, *value)
+        )
+        .into());
+    }
     clean_up_when_interrupted()?;
     let bar = progress_bar();
     let rendered = render(&arguments.into(), &mut |share| {

@@ -204,9 +204,8 @@ impl Pair {
             Opposite::Dry => (*mine, main.match_memory(), 1.0),
             Opposite::Setting { settings, loudness_match } => (settings, loudness_match, 0.0),
         };
-        let settings = processed(&settings)
-            .with(Control::Compare, compare)
-            .with(Control::MatchHold, 0.0);
+        let settings =
+            processed(&settings).with(Control::Compare, compare).with(Control::MatchHold, 0.0);
         (self.in_time(&settings), loudness_match)
     }
 

@@ -8,8 +8,8 @@ use std::ops::Range;
 use std::path::{Path, PathBuf};
 
 use tenon_dsp::{
-    Beat, Channels, Control, Listen, MATCH_LIMIT_DB, MatchMemory, MatchState, Processor,
-    ProgrammeLoudness, Readings, Settings,
+    Beat, Channels, Control, FindError, Levels, Listen, MATCH_LIMIT_DB, MatchMemory, MatchState,
+    Processor, ProgrammeLoudness, Readings, Settings, Tapped, TypicalReduction,
 };
 
 use crate::files::{self, Audio, Clipped, FileError, Format, Pending, WavFile};
@@ -32,6 +32,9 @@ pub struct Job {
     pub settings: Settings,
     /// Tempo of the programme, in quarter notes a minute. It begins on a beat.
     pub tempo_bpm: Option<f64>,
+    /// Typical maximum reduction, in dB, to find the threshold for; that of the settings is not used
+    /// then.
+    pub target_db: Option<f32>,
     /// File of the external key. It comes with [`Control::KeySource`] set to external.
     pub key: Option<PathBuf>,
     /// Whether to also write the dry signal at the loudness of the output.
@@ -83,6 +86,13 @@ pub enum RenderError {
     NoKey,
     /// There is a key, and the key source is the own signal.
     UnusedKey(PathBuf),
+    /// No threshold has the typical maximum reduction asked for.
+    Threshold {
+        /// What was asked for, dB.
+        target_db: f32,
+        /// Why it cannot be had.
+        why: FindError,
+    },
 }
 
 impl fmt::Display for RenderError {
@@ -120,6 +130,9 @@ impl fmt::Display for RenderError {
                 "{}: key_source is set to own signal, so this key would not be heard; leave one of the two out",
                 path.display()
             ),
+            Self::Threshold { target_db, why } => {
+                write!(f, "no threshold gives {target_db} dB of typical maximum reduction: {why}")
+            }
         }
     }
 }
@@ -128,6 +141,7 @@ impl std::error::Error for RenderError {
     fn source(&self) -> Option<&(dyn std::error::Error + 'static)> {
         match self {
             Self::File(error) => error.source(),
+            Self::Threshold { why, .. } => Some(why),
             _ => None,
         }
     }
@@ -155,12 +169,14 @@ pub fn render(job: &Job, progress: &mut dyn FnMut(f64)) -> Result<Rendered, Rend
 
     let (programme, key) = read(job)?;
     let matching = job.settings.is_on(Control::LoudnessMatch);
+    let passes =
+        2 + [job.target_db.is_some(), matching, job.compare].map(usize::from).iter().sum::<usize>();
     let mut run = Run {
         programme: &programme,
         key: key.as_ref(),
         tempo_bpm: job.tempo_bpm,
         done: 0,
-        work: programme.frames() * (2 + usize::from(matching) + usize::from(job.compare)),
+        work: programme.frames() * passes,
         progress,
     };
     let mut notes = Vec::new();
@@ -177,11 +193,20 @@ pub fn render(job: &Job, progress: &mut dyn FnMut(f64)) -> Result<Rendered, Rend
     notes.extend(note_without_tempo(job));
 
     let before = run.measure_dry();
+    let mut job = job.clone();
+    if let Some(target_db) = job.target_db {
+        let threshold_db = run
+            .find_threshold(&job.settings, target_db)
+            .map_err(|why| RenderError::Threshold { target_db, why })?;
+        job.settings = job.settings.with(Control::Threshold, threshold_db);
+    }
+    let job = &job;
     let match_gain_db = match matching {
         true => Some(run.match_gain(&job.settings, &mut notes)),
         false => None,
     };
-    let Processed { after, readings, together, output } = run.write(job, match_gain_db, output)?;
+    let (processed, output) = run.write(job, match_gain_db, output)?;
+    let after = &processed.after;
     let output = clipped(output, &job.settings, &mut notes);
     let dry_output = match dry_output {
         Some(pending) => {
@@ -201,7 +226,7 @@ pub fn render(job: &Job, progress: &mut dyn FnMut(f64)) -> Result<Rendered, Rend
         None => None,
     };
 
-    let report = report(job, &before, &after, &readings, together, match_gain_db);
+    let report = report(job, &before, processed, match_gain_db);
     if let Some(json) = &json {
         json.fill(report.json().as_bytes())?;
     }
@@ -305,8 +330,8 @@ fn read(job: &Job) -> Result<(Audio, Option<Audio>), RenderError> {
 struct Processed {
     after: Measured,
     readings: Readings,
+    typical_db: Option<f32>,
     together: TogetherReport,
-    output: (Pending, Clipped),
 }
 
 /// Whether two files have one sample rate.
@@ -353,6 +378,16 @@ impl Run<'_> {
         meter.finish()
     }
 
+    /// The threshold at which the whole programme has a typical maximum reduction.
+    fn find_threshold(&mut self, settings: &Settings, target_db: f32) -> Result<f32, FindError> {
+        let mut levels = Levels::of_all(f64::from(self.programme.rate_hz));
+        // What comes behind the gain has no part in it.
+        let engine = self.engine(&settings.with(Control::Drive, 0.0));
+        let tap = |tap: Tapped<'_>| levels.add(tap.levels);
+        let Ok(_) = self.pass(engine, tap, |_, _, _| Ok::<(), std::convert::Infallible>(()));
+        Ok(levels.find(settings, self.tempo_bpm, target_db)?.threshold_db)
+    }
+
     /// The gain that makes the processed programme as loud as the dry one.
     fn match_gain(&mut self, settings: &Settings, notes: &mut Vec<String>) -> f32 {
         // What the match is about: the processed path as such.
@@ -372,7 +407,7 @@ impl Run<'_> {
             processed.add(&left[fresh..], &right[fresh..]);
             Ok::<(), std::convert::Infallible>(())
         };
-        let Ok(_) = self.pass(engine, |_, _| (), sink);
+        let Ok(_) = self.pass(engine, |_| (), sink);
         match dry.integrated_lufs().zip(processed.integrated_lufs()) {
             None => {
                 notes.push(
@@ -414,7 +449,7 @@ impl Run<'_> {
         job: &Job,
         match_gain_db: Option<f32>,
         output: Pending,
-    ) -> Result<Processed, FileError> {
+    ) -> Result<(Processed, (Pending, Clipped)), FileError> {
         let mut engine;
         match match_gain_db {
             Some(gain_db) => {
@@ -427,19 +462,24 @@ impl Run<'_> {
         let mut file = self.wav(job, output, kept)?;
         let mut meter = Meter::new(self.programme.rate_hz);
         let mut together = TogetherMeter::new(self.programme.rate_hz);
-        let tap = |dry: [&[f32]; 2], wet: [&[f32]; 2]| together.add(dry, wet);
+        let mut typical = TypicalReduction::of_all(f64::from(self.programme.rate_hz));
+        let tap = |tap: Tapped<'_>| {
+            together.add(tap.dry, tap.wet);
+            typical.add(tap.levels, tap.reductions);
+        };
         let readings = self.pass(engine, tap, |left, right, fresh| {
             let from = if job.keep_latency { 0 } else { fresh };
             file.write(&mut left[from..], &mut right[from..])?;
             meter.add(&left[fresh..], &right[fresh..]);
             Ok(())
         })?;
-        Ok(Processed {
+        let processed = Processed {
             after: meter.finish(),
             readings,
+            typical_db: typical.reading_db(),
             together: together.finish(),
-            output: file.finish()?,
-        })
+        };
+        Ok((processed, file.finish()?))
     }
 
     /// Writes the programme as it is, but for one gain.
@@ -473,18 +513,19 @@ impl Run<'_> {
     }
 
     /// Sends the whole programme through the engine, and silence after it until the last frame
-    /// has come out. `tap` gets the bus before and after dynamics and saturation, without the latency;
-    /// `sink` gets left, right, and how many frames at the start are still latency.
+    /// has come out. `tap` gets what goes on inside, dry and wet without the latency; `sink` gets left, right, and how many frames at the start are still latency.
     fn pass<E>(
         &mut self,
         mut engine: Processor,
-        mut tap: impl FnMut([&[f32]; 2], [&[f32]; 2]),
+        mut tap: impl FnMut(Tapped<'_>),
         mut sink: impl FnMut(&mut [f32], &mut [f32], usize) -> Result<(), E>,
     ) -> Result<Readings, E> {
         let [mut latency, mut tapped] = [(); 2].map(|()| Latency(engine.latency()));
-        let mut tap = |dry: [&[f32]; 2], wet: [&[f32]; 2]| {
-            let from = tapped.within(dry[0].len());
-            tap(dry.map(|channel| &channel[from..]), wet.map(|channel| &channel[from..]));
+        let mut tap = |inside: Tapped<'_>| {
+            let from = tapped.within(inside.dry[0].len());
+            let [dry, wet] =
+                [inside.dry, inside.wet].map(|bus| bus.map(|channel| &channel[from..]));
+            tap(Tapped { dry, wet, ..inside });
         };
         let frames = self.programme.frames();
         let total = frames + engine.latency();
@@ -564,12 +605,10 @@ fn clipped(
 fn report(
     job: &Job,
     before: &Measured,
-    after: &Measured,
-    readings: &Readings,
-    togetherness: TogetherReport,
+    processed: Processed,
     match_gain_db: Option<f32>,
 ) -> Report {
-    let settings = &job.settings;
+    let (settings, after, readings) = (&job.settings, &processed.after, &processed.readings);
     let name = |path: &PathBuf| path.display().to_string();
     // Only then is the output the signal that the match is about.
     let heard = settings.listen() == Listen::Output
@@ -591,10 +630,12 @@ fn report(
         gain_reduction: GainReduction {
             max_db: f64::from(readings.gain_reduction_peak_db),
             mean_db: Some(mean_db).filter(|&mean| mean > 0.0),
+            typical_max_db: processed.typical_db.map(f64::from),
+            target_db: job.target_db,
         },
         recovery: RecoveryReport::new(readings),
         loudness_match: Match { gain_db: match_gain_db.map(f64::from), error_lu },
-        figures: Figures::new(before, after, togetherness),
+        figures: Figures::new(before, after, processed.together),
     }
 }
 
@@ -677,6 +718,7 @@ mod tests {
             preset: None,
             settings: Settings::default(),
             tempo_bpm: None,
+            target_db: None,
             key: None,
             compare: false,
             json: None,

@@ -257,6 +257,11 @@ pub struct GainReduction {
     pub max_db: f64,
     /// The mean over the time it exceeded 0.1 dB; none when it never did.
     pub mean_db: Option<f64>,
+    /// The typical maximum: the largest within a second, averaged over the middle half of the seconds;
+    /// none with less than 2 s of signal. See [`TypicalReduction`](tenon_dsp::TypicalReduction).
+    pub typical_max_db: Option<f64>,
+    /// The typical maximum that the threshold was found for; none when it was set.
+    pub target_db: Option<f32>,
 }
 
 /// How the gain came back after hits, from the reductions as they were; see
@@ -481,15 +486,28 @@ impl Report {
     /// The figures as a table with units.
     pub fn table(&self) -> String {
         let reduction = &self.gain_reduction;
-        let mean = figure(reduction.mean_db, "dB");
+        let [typical, mean] =
+            [reduction.typical_max_db, reduction.mean_db].map(|value| figure(value, "dB"));
+        let threshold_db = f64::from(self.settings[Control::Threshold]);
         let error = figure(self.loudness_match.error_lu, "LU");
         [
             self.figures.pairs(),
             line(
                 "Gain reduction",
                 &figure(Some(reduction.max_db), "dB"),
-                &format!("at most, {mean} on average while it worked"),
+                &format!("at most, {typical} typical maximum, {mean} on average while it worked"),
             ),
+            match reduction.target_db {
+                Some(target) => line(
+                    "Threshold",
+                    &figure(Some(threshold_db), "dB"),
+                    &format!(
+                        "found for {} of typical maximum reduction",
+                        figure(Some(target.into()), "dB")
+                    ),
+                ),
+                None => String::new(),
+            },
             self.recovery.line(),
             match self.loudness_match.gain_db {
                 Some(gain) => line(
@@ -661,7 +679,12 @@ mod tests {
             output: "out.wav".to_owned(),
             preset: Some("Mid only"),
             settings: Settings::default().with(Control::Threshold, -18.5),
-            gain_reduction: GainReduction { max_db: 3.256, mean_db: Some(1.5) },
+            gain_reduction: GainReduction {
+                max_db: 3.256,
+                mean_db: Some(1.5),
+                typical_max_db: Some(2.004),
+                target_db: Some(2.0),
+            },
             recovery: RecoveryReport {
                 tempo_bpm: Some(90.0),
                 hits: 8,
@@ -702,7 +725,8 @@ True peak          -5.25 dBTP    0.00 dBTP
 Peak/loudness        12.75 dB     18.00 dB
 Side/mid                 - dB    -12.50 dB
 Correlation                 -         0.50
-Gain reduction        3.26 dB at most, 1.50 dB on average while it worked
+Gain reduction        3.26 dB at most, 2.00 dB typical maximum, 1.50 dB on average while it worked
+Threshold           -18.50 dB found for 2.00 dB of typical maximum reduction
 Recovery           0.38 beats until 63 % were back, on average after 6 of 8 hits; 0.50 dB left at the next beat
 Loudness match        1.25 dB throughout, error 0.00 LU
 Togetherness          17.25 % on average: shared 0.63, movement 0.50 dB; the programme itself 20.00 %
@@ -712,7 +736,9 @@ Togetherness          17.25 % on average: shared 0.63, movement 0.50 dB; the pro
         off.loudness_match = Match { gain_db: None, error_lu: None };
         off.recovery = RecoveryReport::new(&Readings { hits: 3, ..Readings::default() });
         off.figures.togetherness.no_reading = Some(NoReading::TooShort.to_string());
+        off.gain_reduction.target_db = None;
         let table = off.table();
+        assert!(!table.contains("Threshold"), "{table}");
         assert!(table.contains("\nLoudness match            off\n"), "{table}");
         let cut_short = "- s until 63 % were back: after none of 3 hits before the next\n";
         assert!(table.contains(cut_short), "{table}");
@@ -723,7 +749,9 @@ Togetherness          17.25 % on average: shared 0.63, movement 0.50 dB; the pro
     fn the_json_has_these_names() {
         let json: serde_json::Value = serde_json::from_str(&example().json()).unwrap();
         let figures = serde_json::json!({
-            "gain_reduction": { "max_db": 3.256, "mean_db": 1.5 },
+            "gain_reduction": {
+                "max_db": 3.256, "mean_db": 1.5, "typical_max_db": 2.004, "target_db": 2.0,
+            },
             "recovery": {
                 "tempo_bpm": 90.0,
                 "hits": 8,

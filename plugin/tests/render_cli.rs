@@ -299,6 +299,109 @@ fn table_and_json_tell_what_is_in_the_file() {
     assert_eq!(json["version"], env!("CARGO_PKG_VERSION"));
 }
 
+/// Gain reduction as the files have it: the largest within a second, averaged over the middle half of
+/// all seconds with sound, in dB.
+fn typical_reduction(input: &Stereo, output: &Stereo, trim_db: f32) -> f64 {
+    let tenth = RATE_HZ as usize / 10;
+    let pairs = input.as_flattened().iter().zip(output.as_flattened());
+    let largest: Vec<f32> = pairs
+        .map(|(x, y)| if x.abs() > 0.001 { trim_db - 20.0 * (y / x).abs().log10() } else { 0.0 })
+        .collect::<Vec<_>>()
+        .chunks_exact(2 * tenth)
+        .map(|reductions| reductions.iter().copied().fold(0.0, f32::max))
+        .collect();
+    let heard: Vec<bool> = (input.as_flattened().chunks_exact(2 * tenth))
+        .map(|samples| samples.iter().any(|x| x.abs() > 0.001))
+        .collect();
+    let mut seconds: Vec<f32> = (largest.windows(10).zip(heard.windows(10)))
+        .filter(|(_, heard)| heard.contains(&true))
+        .map(|(second, _)| second.iter().copied().fold(0.0, f32::max))
+        .collect();
+    seconds.sort_by(f32::total_cmp);
+    let middle = &seconds[seconds.len() / 4..seconds.len() - seconds.len() / 4];
+    f64::from(middle.iter().sum::<f32>()) / middle.len() as f64
+}
+
+#[test]
+fn a_threshold_is_found_for_a_typical_maximum_reduction() {
+    let bench = Bench::new();
+    let pause = vec![[0.0; 2]; 2 * RATE_HZ as usize];
+    let rising: Stereo = (0..5).flat_map(|step| tone(0.05 * 1.4f32.powi(step), 1.0)).collect();
+    let one_sided: Stereo =
+        drums(4.0).into_iter().map(|[left, right]| [left, 0.3 * right]).collect();
+    for (name, input) in [
+        ("drums.wav", drums(4.0)),
+        ("pause.wav", [drums(3.0), pause, drums(2.0)].concat()),
+        ("rising.wav", rising),
+        ("one-sided.wav", one_sided),
+    ] {
+        bench.write(name, &input);
+        for (target_db, settings) in [
+            ("1", &["--preset", "master bus"] as &[_]),
+            ("2", &["--preset", "drum subgroup"]),
+            ("2", &["--set", "ratio=4", "--set", "attack=0.1", "--set", "release=30"]),
+            ("3.5", &["--set", "ratio=8", "--set", "knee=0", "--set", "attack=60"]),
+            ("2", &["--set", "adaptive=100", "--set", "release=600", "--set", "detector_window=0"]),
+            ("1.5", &["--set", "stereo_link=20", "--set", "key_highpass=200"]),
+            ("6", &["--set", "ratio=6", "--set", "detector_window=50", "--set", "input_trim=6"]),
+        ] {
+            // Nothing but the gain reduction lies between input and output.
+            let plain = ["--set", "loudness_match=off", "--set", "makeup=0", "--format", "32f"];
+            let files = [name, "-o", "out.wav", "--json", "out.json", "--target-gr", target_db];
+            let (table, notes) = bench.render(&[&files[..], settings, &plain].concat());
+            assert_eq!(notes, "");
+            let json = bench.json("out.json");
+            let target: f64 = target_db.parse().unwrap();
+            let typical = json["gain_reduction"]["typical_max_db"].as_f64().unwrap();
+            let what = format!("{name} {settings:?}: {typical} dB for {target} dB");
+            assert!((typical - target).abs() < 0.05, "{what}");
+            assert_eq!(json["gain_reduction"]["target_db"], target);
+            let threshold = json["settings"]["threshold"].as_f64().unwrap();
+            let said = format!("{threshold:.2} dB found for {target:.2} dB of typical maximum");
+            assert!(table.contains(&said), "{said} is not in {table}");
+            let trim_db = json["settings"]["input_trim"].as_f64().unwrap() as f32;
+            let heard = typical_reduction(&input, &bench.read("out.wav"), trim_db);
+            assert!((heard - target).abs() < 0.2, "{what}, {heard} dB in the files");
+        }
+    }
+}
+
+#[test]
+fn a_threshold_that_cannot_be_found_says_why() {
+    let bench = Bench::new();
+    bench.write("in.wav", &drums(4.0));
+    bench.write("short.wav", &drums(0.6));
+    bench.write("silent.wav", &vec![[0.0; 2]; 4 * RATE_HZ as usize]);
+    for (file, arguments, parts) in [
+        (
+            "in.wav",
+            &["2", "--set", "threshold=-20"] as &[&str],
+            &["threshold is set to -20.00 dB", "leave one"] as &[&str],
+        ),
+        ("in.wav", &["12.5"], &["0.5 to 12 dB"]),
+        ("in.wav", &["much"], &["0.5 to 12 dB"]),
+        (
+            "in.wav",
+            &["2", "--set", "ratio=1"],
+            &["2 dB of typical maximum reduction", "raise the ratio"],
+        ),
+        ("in.wav", &["3", "--set", "range=2"], &["stops every reduction at 2.00 dB"]),
+        ("in.wav", &["12", "--set", "ratio=1.1"], &["even at -60 dB it is", "raise the ratio"]),
+        (
+            "in.wav",
+            &["0.5", "--set", "input_trim=24"],
+            &["even at 0 dB it is", "lower the input trim"],
+        ),
+        ("short.wav", &["2"], &["0.6 s with signal", "2 s are needed"]),
+        ("silent.wav", &["2"], &["nothing rises above -60 dB"]),
+    ] {
+        let message = bench.refuse(&[&[file, "-o", "out.wav", "--target-gr"], arguments].concat());
+        for part in parts {
+            assert!(message.contains(part), "{part} is not in {message}");
+        }
+    }
+}
+
 #[test]
 fn formats_hold_the_same_audio() {
     let bench = Bench::new();

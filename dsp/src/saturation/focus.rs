@@ -5,8 +5,10 @@
 //! comes out as it went in. Bilinear transform with the pivot prewarped.
 //!
 //! The shaper takes the gain of pink programme back out, so that the focus moves the drive instead
-//! of adding to it. Programme with less in the part in focus is driven less than that: its loudness
-//! then moves, at full focus by up to 1 LU at 12 dB of drive and 4 LU at 24 dB.
+//! of adding to it. Programme with another spectrum is then driven harder or less hard than its level
+//! says, by up to the tilt, and what a hard-driven curve does to its loudness changes nearly as much.
+//! So the tilt shrinks where the drive is high: 6 dB up to a drive of 8 dB, then half as much for every
+//! 4 dB more, 0.4 dB at the end, where everything is bent anyway.
 
 use crate::filter::BIAS;
 use crate::frame::CHUNK;
@@ -18,8 +20,16 @@ use std::f64::consts::PI;
 /// Where the tilt does nothing, Hz: the middle of the hearing range on a scale of octaves.
 const PIVOT_HZ: f64 = 632.0;
 
-/// How far highs are lifted and lows lowered at a focus of 100 %, dB.
+/// How far highs are lifted and lows lowered at a focus of 100 %, dB, up to a drive in dB, and the
+/// drive beyond it that halves the tilt, dB.
 const LARGEST_TILT_DB: f32 = 6.0;
+const FULL_TO_DB: f32 = 8.0;
+const HALVED_BY_DB: f32 = 4.0;
+
+/// The tilt at a focus of 100 %, dB.
+fn largest_tilt_db(drive_db: f32) -> f32 {
+    LARGEST_TILT_DB * (-(drive_db - FULL_TO_DB).max(0.0) / HALVED_BY_DB).exp2()
+}
 
 /// RMS gain of pink noise, 20 Hz to 20 kHz, in a tilt of gain g: the mean of
 /// |H|² = (g²w² + 1)/(w² + g²), w = ω/ω₀, over the logarithm of the frequency, in closed form.
@@ -55,9 +65,9 @@ impl Focus {
         self.tilt_db.snap();
     }
 
-    /// Moves to a focus in per cent. Returns the gain of pink programme in the tilt.
-    pub(super) fn set(&mut self, focus: f32) -> f32 {
-        let tilt_db = LARGEST_TILT_DB * focus / 100.0;
+    /// Moves to a focus in per cent, at a drive in dB. Returns the gain of pink programme in the tilt.
+    pub(super) fn set(&mut self, focus: f32, drive_db: f32) -> f32 {
+        let tilt_db = largest_tilt_db(drive_db) * focus / 100.0;
         self.tilt_db.set(tilt_db);
         pink_gain(gain(tilt_db).into()) as f32
     }
@@ -145,7 +155,7 @@ mod tests {
     fn tilt_of(focus: f32, rate_hz: f64) -> Tilt {
         let mut stage = Focus::new();
         stage.prepare(rate_hz);
-        stage.set(focus);
+        stage.set(focus, 8.0);
         stage.snap();
         stage.advance(1);
         stage.tilts()[0]
@@ -182,11 +192,19 @@ mod tests {
                 .map(|n| power(&c, 20.0 * 1000f64.powf((f64::from(n) + 0.5) / f64::from(points))))
                 .sum::<f64>()
                 / f64::from(points);
-            let stated = Focus::new().set(focus);
+            let stated = Focus::new().set(focus, 8.0);
             let error_db = 20.0 * (mean.sqrt() / f64::from(stated)).log10();
             assert!(error_db.abs() < 0.05, "{focus}: {error_db} dB");
         }
-        assert_eq!(Focus::new().set(0.0), 1.0);
+        assert_eq!(Focus::new().set(0.0, 8.0), 1.0);
+    }
+
+    #[test]
+    fn the_tilt_halves_for_every_4_db_of_high_drive() {
+        for (drive_db, tilt_db) in [(0.0, 6.0), (8.0, 6.0), (12.0, 3.0), (16.0, 1.5), (24.0, 0.375)]
+        {
+            assert!((largest_tilt_db(drive_db) - tilt_db).abs() < 1e-6, "{drive_db} dB");
+        }
     }
 
     #[test]

@@ -5,7 +5,7 @@ use std::f32::consts::TAU;
 
 use tenon_dsp::{MatchState, Readings, Recovery};
 
-use super::together::{Band, Together};
+use super::together::{Band, Listened, Together};
 use super::trace::STEP_S;
 use crate::feed::{Place, Point};
 
@@ -55,6 +55,11 @@ pub(crate) fn readings() -> Readings {
         match_state: MatchState::Held,
         ..Readings::default()
     }
+}
+
+/// What a listener hears.
+pub(crate) fn listened() -> Listened {
+    Listened { together: Ok(together()), typical_db: Some(2.0) }
 }
 
 /// Togetherness.

@@ -13,6 +13,7 @@ mod together;
 mod trace;
 mod trial;
 mod demo;
+mod finder;
 mod shown;
 mod widgets;
 mod panels;
@@ -41,9 +42,10 @@ use crate::state::{BusState, View};
 use crate::trial::record::users_folder;
 
 use bench::Bench;
+use finder::Finder;
 use hand::Hand;
 use shown::Shown;
-use together::together;
+use together::listened;
 use trial::Conductor;
 
 /// How often the editor looks for news from the audio thread. One atomic read; it draws only
@@ -97,6 +99,7 @@ impl Editor for BusEditor {
             system_scale: self.system_scale.clone(),
             listener: self.listener.clone(),
             listening: None,
+            finder: Finder::new(self.listener.clone()),
             bench: self.bench.clone(),
             blind: self.blind.clone(),
             trial: Conductor::new(users_folder().ok()),
@@ -154,6 +157,7 @@ struct Sheet {
     listener: Listener,
     /// Togetherness is measured while the editor is open.
     listening: Option<Listening>,
+    finder: Finder,
     bench: Arc<Mutex<Bench>>,
     blind: Arc<Mutex<Blind>>,
     /// A trial ends when the window closes.
@@ -200,7 +204,7 @@ impl NiceEguiApp for Sheet {
         let mut bench = self.bench.lock().unwrap_or_else(PoisonError::into_inner);
         let mut blind = self.blind.lock().unwrap_or_else(PoisonError::into_inner);
         let listener = &self.listener;
-        self.shown.update(ui.ctx(), &mut feed, || together(listener));
+        self.shown.update(ui.ctx(), &mut feed, || listened(listener));
 
         let now = ui.input(|input| input.time);
         let mut hand = Hand::new(&self.state, host.param_setter(), &mut bench, now);
@@ -210,10 +214,11 @@ impl NiceEguiApp for Sheet {
         let window = ui.max_rect();
         let min = egui::vec2(View::MIN_SIZE.0.into(), View::MIN_SIZE.1.into());
         let mut draw = |ui: &mut egui::Ui, rect| {
-            let (hand, shown) = (&mut hand, &self.shown);
+            let (hand, shown, finder) = (&mut hand, &self.shown, &mut self.finder);
             let (state, groups) = (&*self.state, panels::GROUPS);
             let (trial, blind) = (&mut self.trial, &mut *blind);
-            let sheet = panels::Sheet { hand, shown, feed: &feed, state, trial, blind, groups };
+            let sheet =
+                panels::Sheet { hand, shown, feed: &feed, finder, state, trial, blind, groups };
             panels::sheet(ui, rect, sheet)
         };
         let held = if window.width() < min.x || window.height() < min.y {

@@ -5,7 +5,7 @@ use tenon_dsp::Readings;
 
 use super::demo;
 use super::figures;
-use super::together::Together;
+use super::together::{Listened, Together};
 use super::trace::Trace;
 use crate::feed::FeedOut;
 
@@ -27,7 +27,7 @@ pub(crate) struct Shown {
     numbers_at: f64,
     /// Largest gain reduction since the last number, so that a number misses no hit.
     largest_db: f32,
-    together: Option<Result<Together, String>>,
+    listened: Option<Listened>,
     blocks: u32,
     running_at: f64,
 }
@@ -40,18 +40,18 @@ impl Shown {
             trace: Trace::of(demo::points()),
             marks: Some(demo::readings()),
             numbers: Some(demo::readings()),
-            together: Some(Ok(demo::together())),
+            listened: Some(demo::listened()),
             ..Self::default()
         }
     }
 
     /// Takes in what has come, and asks to be called again when that will change the sheet.
-    /// `together` is asked when numbers are due.
+    /// `listened` is asked when numbers are due.
     pub(crate) fn update(
         &mut self,
         ctx: &Context,
         feed: &mut FeedOut,
-        together: impl FnOnce() -> Result<Together, String>,
+        listened: impl FnOnce() -> Listened,
     ) {
         if self.still {
             return;
@@ -65,7 +65,7 @@ impl Shown {
         }
         let runs = blocks != 0 && now - self.running_at < STOPPED_S;
         if !runs {
-            (self.marks, self.numbers, self.together) = (None, None, None);
+            (self.marks, self.numbers, self.listened) = (None, None, None);
             feed.want();
             return;
         }
@@ -77,7 +77,7 @@ impl Shown {
             self.read = Some(readings);
             self.numbers_at = now;
             self.largest_db = 0.0;
-            self.together = Some(together());
+            self.listened = Some(listened());
         }
         let shown_db = self.numbers.map(|numbers| numbers.gain_reduction_db);
         if self.read != Some(readings) || shown_db != Some(readings.gain_reduction_hop_db) {
@@ -100,7 +100,12 @@ impl Shown {
 
     /// Togetherness, or why there is no reading. None while no audio runs.
     pub(crate) fn together(&self) -> Option<&Result<Together, String>> {
-        self.together.as_ref()
+        self.listened.as_ref().map(|listened| &listened.together)
+    }
+
+    /// Typical maximum of the gain reduction, dB. None without a reading.
+    pub(crate) fn typical_db(&self) -> Option<f32> {
+        self.listened.as_ref()?.typical_db
     }
 
     /// What the chart shows.

@@ -1,8 +1,17 @@
-//! What the sheet shows of togetherness.
+//! What the sheet shows of what a listener hears.
 
 use tenon_dsp::BandFollow;
 
 use crate::listener::Listener;
+
+/// Readings of a listener.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct Listened {
+    /// Togetherness, or why there is no reading.
+    pub(crate) together: Result<Together, String>,
+    /// Typical maximum of the gain reduction, dB; none while there is too little signal.
+    pub(crate) typical_db: Option<f32>,
+}
 
 /// How strongly the processing moves all parts together, and which of them follow.
 #[derive(Debug, Clone, PartialEq)]
@@ -30,8 +39,12 @@ pub(crate) struct Band {
     pub(crate) side: Option<f32>,
 }
 
-/// Togetherness as a listener has it, or why there is no reading.
-pub(crate) fn together(listener: &Listener) -> Result<Together, String> {
+/// What a listener reads now.
+pub(crate) fn listened(listener: &Listener) -> Listened {
+    Listened { together: together(listener), typical_db: listener.typical_db() }
+}
+
+fn together(listener: &Listener) -> Result<Together, String> {
     let reading = listener.heard().map_err(|reason| reason.to_string())?;
     let band =
         |band: BandFollow| Band { centre_hz: band.centre_hz, mid: band.mid, side: band.side };

@@ -20,6 +20,8 @@ const NAMES: f32 = 66.0;
 const BARS: f32 = 16.0;
 /// Below the strips: what the pen lines mean, and peak and mean.
 const NOTES: f32 = 19.0;
+/// Width of what stands below from which there is room for the typical maximum too.
+const TYPICAL_FROM: f32 = 420.0;
 /// Between two strips.
 const GAP: f32 = 6.0;
 
@@ -261,8 +263,12 @@ fn show_notes(ui: &mut Ui, mut rect: Rect, shown: &Shown, feed: &FeedOut, help: 
     let figure = |read: fn(&Readings) -> f32| {
         one_digit_or_dash(shown.numbers().map(|readings| -read(readings)))
     };
+    let typical = match rect.width() {
+        width if width < TYPICAL_FROM => String::new(),
+        _ => format!("typical {} dB   ", one_digit_or_dash(shown.typical_db().map(|db| -db))),
+    };
     let text = format!(
-        "mean {} dB   peak {} dB",
+        "{typical}mean {} dB   peak {} dB",
         figure(|r| r.gain_reduction_mean_db),
         figure(|r| r.gain_reduction_peak_db)
     );
@@ -272,7 +278,7 @@ fn show_notes(ui: &mut Ui, mut rect: Rect, shown: &Shown, feed: &FeedOut, help: 
     help.over(
         &response,
         if shown.numbers().is_some() {
-            "Mean and largest gain reduction since a click here started them anew. On a drum subgroup about 2 dB is a usual amount, on a master bus about 1 dB."
+            "Mean and largest gain reduction since a click here started them anew. Typical is the largest within a second, averaged over the middle half of the last 10 s. On a drum subgroup about 2 dB is usual, on a master bus about 1 dB."
         } else {
             "No reading: no audio is running."
         },

@@ -3,8 +3,10 @@
 use egui::{Align2, Rect, Ui, vec2};
 use tenon_dsp::{Control, NOTES, Settings, Spec, Unit};
 
+use super::find;
 use crate::editor::clipboard;
 use crate::editor::figures;
+use crate::editor::finder::Finder;
 use crate::editor::hand::Hand;
 use crate::editor::help::Help;
 use crate::editor::layout::{cut_left, cut_top, within};
@@ -27,6 +29,9 @@ const ROW: (f32, f32) = (27.0, 46.0);
 const GUTTER: (f32, f32) = (16.0, 0.028);
 /// The widest a ruler gets.
 const WIDEST: f32 = 340.0;
+
+/// Where a threshold can be found.
+const GAIN: &str = "Gain";
 
 /// A heading, and controls with their names under it.
 pub(crate) type Group = (&'static str, &'static [(Control, &'static str)]);
@@ -54,7 +59,7 @@ pub(crate) const GROUPS: &[Group] = &[
         ],
     ),
     (
-        "Gain",
+        GAIN,
         &[
             (Control::Threshold, "Threshold"),
             (Control::Ratio, "Ratio"),
@@ -90,7 +95,7 @@ pub(crate) fn show(
     mut rect: Rect,
     groups: &[Group],
     hand: &mut Hand<'_>,
-    shown: &Shown,
+    (finder, shown): (&mut Finder, &Shown),
     help: &mut Help,
 ) {
     let inks = theme::of(ui);
@@ -109,6 +114,9 @@ pub(crate) fn show(
         let top = cut_top(&mut column, height);
         ui.painter().text(top.left_top(), Align2::LEFT_TOP, heading, theme::HEADING, inks.faint);
         ui.painter().hline(top.x_range(), (top.top() + 17.0).round() + 0.5, inks.hair());
+        if *heading == GAIN {
+            find::show(ui, top, hand, finder, shown, help);
+        }
         let row_height = (column.height() / ROWS as f32).min(ROW.1);
         for (control, name) in *controls {
             let row = cut_top(&mut column, row_height);

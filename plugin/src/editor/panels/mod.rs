@@ -3,6 +3,7 @@
 mod chart;
 mod controls;
 mod drop;
+mod find;
 mod foot;
 mod heard;
 mod main_menu;
@@ -10,8 +11,12 @@ mod preset_menu;
 mod readings;
 mod trial;
 
-use egui::{Rect, Ui, vec2};
+use std::time::Duration;
 
+use egui::{Rect, Ui, vec2};
+use tenon_dsp::Control;
+
+use super::finder::Finder;
 use super::hand::Hand;
 use super::help::Help;
 use super::layout::{cut_bottom, cut_right, cut_top};
@@ -34,6 +39,7 @@ pub(crate) struct Sheet<'a, 'h> {
     pub(crate) hand: &'a mut Hand<'h>,
     pub(crate) shown: &'a Shown,
     pub(crate) feed: &'a FeedOut,
+    pub(crate) finder: &'a mut Finder,
     pub(crate) state: &'a BusState,
     /// Blind trials.
     pub(crate) trial: &'a mut Conductor,
@@ -46,7 +52,8 @@ pub(crate) use controls::GROUPS;
 
 /// Draws the whole sheet within `window`. True while the pointer holds the chart still.
 pub(crate) fn sheet(ui: &mut Ui, window: Rect, sheet: Sheet<'_, '_>) -> bool {
-    let Sheet { hand, shown, feed, state, trial, blind, groups } = sheet;
+    let Sheet { hand, shown, feed, finder, state, trial, blind, groups } = sheet;
+    take_in_found(ui, hand, finder);
     let mut help = Help::default();
     let mut rest = window.shrink2(MARGIN);
     let foot = cut_bottom(&mut rest, foot::HEIGHT);
@@ -70,13 +77,29 @@ pub(crate) fn sheet(ui: &mut Ui, window: Rect, sheet: Sheet<'_, '_>) -> bool {
     let readings = cut_right(&mut rest, (window.width() * part).clamp(least, most));
     cut_right(&mut rest, GUTTER);
     heard::show(ui, heard, hand, (shown, feed), state, (trial, blind), &mut help);
-    controls::show(ui, controls, groups, hand, shown, &mut help);
+    controls::show(ui, controls, groups, hand, (finder, shown), &mut help);
     let held = chart::show(ui, rest, shown, feed, &mut help);
     readings::show(ui, readings, shown, &mut help);
     drop::show(ui, window, hand);
     foot::show(ui, foot, window, help);
     held
 }
+
+/// Sets a threshold that was found.
+fn take_in_found(ui: &Ui, hand: &mut Hand<'_>, finder: &mut Finder) {
+    if let Some((found, answer)) = finder.settle() {
+        if let Some(found) = found {
+            hand.set(Control::Threshold, found.threshold_db);
+        }
+        Help::answer(ui, answer);
+    }
+    if finder.is_searching() {
+        ui.ctx().request_repaint_after(SEARCH_POLL);
+    }
+}
+
+/// How often a search is asked whether it is done.
+const SEARCH_POLL: Duration = Duration::from_millis(40);
 
 /// Height of a line that divides, with the space around it.
 const LINE: f32 = 10.0;
@@ -94,11 +117,14 @@ mod trials;
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::audio::{Audio, LAYOUTS};
     use crate::blind::{BlindIn, blind};
     use crate::editor::bench::Bench;
-    use crate::editor::together::Together;
+    use crate::editor::figures;
+    use crate::editor::together::{Listened, Together};
     use crate::feed::{FeedIn, FeedOut, Place, Point, feed};
     use crate::library::Library;
+    use crate::listener::{Pump, listener};
     use crate::presets::factory;
     use crate::state::Slot;
     use egui::{Context, Event, Key, Modifiers, PointerButton, RawInput, Shape, pos2};
@@ -107,7 +133,7 @@ mod tests {
     use nice_plug::params::internals::ParamPtr;
     use nice_plug::prelude::{ParamSetter, PluginState};
     use std::sync::Mutex;
-    use tenon_dsp::{Control, MatchMemory, MatchState, NOTES, Processor, Readings, Recovery};
+    use tenon_dsp::{MatchMemory, MatchState, NOTES, Processor, Readings, Recovery};
 
     /// A host that does what it is told and remembers it.
     #[derive(Default)]
@@ -154,7 +180,8 @@ mod tests {
         bench: Bench,
         groups: &'static [controls::Group],
         shown: Shown,
-        together: Result<Together, String>,
+        listened: Listened,
+        finder: Finder,
         audio: FeedIn,
         feed: FeedOut,
         pub(super) trial: Conductor,
@@ -181,7 +208,8 @@ mod tests {
                 bench: Bench::new(Library::default()),
                 groups: controls::GROUPS,
                 shown: Shown::default(),
-                together: Err("nobody listens".to_owned()),
+                listened: Listened { together: Err("nobody listens".to_owned()), typical_db: None },
+                finder: Finder::new(listener().1),
                 audio,
                 feed,
                 trial: Conductor::new(None),
@@ -210,8 +238,8 @@ mod tests {
                 ..RawInput::default()
             };
             let mut output = self.ctx.run_ui(input, |ui| {
-                let together = self.together.clone();
-                self.shown.update(ui.ctx(), &mut self.feed, || together);
+                let listened = self.listened.clone();
+                self.shown.update(ui.ctx(), &mut self.feed, || listened);
                 let setter = ParamSetter::new(&self.host);
                 let now = f64::from(self.frames) * 0.05;
                 let mut hand = Hand::new(&self.state, setter, &mut self.bench, now);
@@ -223,6 +251,7 @@ mod tests {
                         hand: &mut hand,
                         shown: &self.shown,
                         feed: &self.feed,
+                        finder: &mut self.finder,
                         state: &self.state,
                         trial: &mut self.trial,
                         blind: &mut self.blind,
@@ -414,7 +443,8 @@ mod tests {
                     window.set(Control::ReleaseNote, note);
                     let what = format!("{width} by {height} at {zoom}, running {running}");
                     if running {
-                        window.together = Ok(long_together());
+                        window.listened =
+                            Listened { together: Ok(long_together()), typical_db: Some(24.0) };
                         let place = Place { bar: 998, beat: 3.99, beats: 4.0, beats_per_s: 2.0 };
                         for hop in 0..100 {
                             let place = place.after(f64::from(hop) * 0.02);
@@ -467,7 +497,8 @@ mod tests {
     #[test]
     fn a_reading_that_is_missing_says_why() {
         let mut window = Window::new(1120.0, 700.0);
-        window.together = Err("the sound fills too few bands; play a fuller mix".to_owned());
+        window.listened.together =
+            Err("the sound fills too few bands; play a fuller mix".to_owned());
         window.play(&long_readings(), None);
         let at = window.place("Togetherness");
         window.frame(vec![Event::PointerMoved(at)]);
@@ -618,6 +649,114 @@ mod tests {
             "63 % back in \u{2014} s   left at the beat \u{2014} dB"
         );
         assert!(window.has("No reading: the gain reduction has not risen"));
+    }
+
+    /// Ten seconds of hits of our own, not all alike, with noise between.
+    fn passage(rate_hz: f64) -> [Vec<f32>; 2] {
+        let mut state = 1u32;
+        let mut noise = move || {
+            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            state as f32 / 2_147_483_648.0 - 1.0
+        };
+        let mut lanes = [Vec::new(), Vec::new()];
+        for n in 0..(10.0 * rate_hz) as usize {
+            let t = n as f64 / rate_hz;
+            let hit = (t / 0.4) as u32;
+            let since = (t % 0.4) as f32;
+            let strength = [0.8, 0.3, 0.5, 0.4, 0.7][hit as usize % 5];
+            let low = (since * 70.0 * std::f32::consts::TAU).sin() * (-since * 12.0).exp();
+            let (body, own) = (noise(), noise());
+            let high = body * (-since * 25.0).exp() + 0.02 * own;
+            lanes[0].push(strength * (0.6 * low + 0.4 * high));
+            lanes[1]
+                .push(strength * (0.6 * low + 0.2 * high + 0.1 * noise() * (-since * 9.0).exp()));
+        }
+        lanes
+    }
+
+    /// Through the engine, the hand-over and the sheet: what a repeat of the passage reads afterwards
+    /// is what was asked for.
+    #[test]
+    fn a_threshold_is_found_in_what_was_played_as_one_step() {
+        const RATE_HZ: f64 = 16_000.0;
+        let [left, right] = passage(RATE_HZ);
+        for (layout, target, settings) in [
+            (1, "2 dB", &[][..]),
+            (1, "1 dB", &[(Control::Attack, 0.1), (Control::Release, 40.0)]),
+            (1, "3 dB", &[(Control::Attack, 60.0), (Control::Ratio, 6.0), (Control::Knee, 0.0)]),
+            (1, "2 dB", &[(Control::Adaptive, 100.0), (Control::Release, 400.0)]),
+            (1, "2 dB", &[(Control::KeyHighpass, 250.0), (Control::DetectorWindow, 0.0)]),
+            (1, "3 dB", &[(Control::StereoLink, 20.0), (Control::InputTrim, 6.0)]),
+            (2, "2 dB", &[(Control::Ratio, 4.0)]),
+        ] {
+            let what = format!("layout {layout}, {target}, {settings:?}");
+            let (listener_in, listener) = listener();
+            let processor = Processor::new();
+            let (feed_in, _feed_out) = feed(processor.readings());
+            let mut audio = Audio::new(processor, feed_in, listener_in, blind().0);
+            let mut pump = Pump::new(&listener);
+            let mut window = Window::new(1120.0, 700.0);
+            window.finder = Finder::new(listener.clone());
+            for &(control, value) in settings {
+                window.set(control, value);
+            }
+            let live = (RATE_HZ, nice_plug::prelude::ProcessMode::Realtime);
+            audio.activate(&LAYOUTS[layout], live, &window.state).unwrap();
+            audio.reset(&window.state);
+            let mut play = |state: &BusState, frames: usize| {
+                let (mut left, mut right) = (left[..frames].to_vec(), right[..frames].to_vec());
+                for (left, right) in left.chunks_mut(480).zip(right.chunks_mut(480)) {
+                    match layout {
+                        2 => audio.process(&mut [left], None, None, state),
+                        _ => audio.process(&mut [left, right], None, None, state),
+                    };
+                    pump.pump();
+                }
+            };
+            let find = |window: &mut Window| {
+                window.click_on("Find threshold");
+                window.click_on(target);
+                let start = std::time::Instant::now();
+                while window.finder.is_searching() {
+                    assert!(start.elapsed().as_secs() < 60, "{what}: nothing came of it");
+                    window.frame(vec![]);
+                    std::thread::sleep(std::time::Duration::from_millis(2));
+                }
+            };
+            play(&window.state, 8_000);
+            find(&mut window);
+            assert!(window.has("s with signal, and 2 s are needed"), "{what}");
+            assert_eq!(window.value(Control::Threshold), -18.0);
+            play(&window.state, left.len());
+            window.host.0.lock().unwrap().clear();
+            find(&mut window);
+            let found_db = window.value(Control::Threshold);
+            assert!(
+                window.has(&figures::minus(&format!("Threshold {found_db:.2} dB for "))),
+                "{what}"
+            );
+            let gesture = ["begin Threshold", "set", "end Threshold"];
+            assert_eq!(*window.host.0.lock().unwrap(), gesture, "{what}");
+            play(&window.state, left.len());
+            let typical_db = listener.typical_db().expect("ten seconds have been played");
+            let target_db: f32 = target[..1].parse().unwrap();
+            println!("{what}: {found_db:.2} dB gives {typical_db:.2} dB");
+            assert!((typical_db - target_db).abs() < 0.2, "{what}: {typical_db} dB");
+            assert_eq!(window.value(Control::Threshold), found_db, "it stays where it is");
+            window.click_on("Undo");
+            assert_eq!(window.value(Control::Threshold), -18.0, "{what}");
+            assert!(window.has("Undone: Threshold."));
+        }
+    }
+
+    #[test]
+    fn any_target_can_be_typed() {
+        let mut window = Window::new(720.0, 460.0);
+        window.click_on("Find threshold");
+        window.click_on("2.0");
+        window.frame(vec![Event::Text("4.5".to_owned())]);
+        window.press(Modifiers::NONE, Key::Enter);
+        assert_eq!(window.finder.target_db, 4.5);
     }
 
     #[test]
