@@ -4,7 +4,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 
-use anyhow::{Context, Result};
+use anyhow::{Context, Result, bail};
 use serde_json::Value;
 use tenon_tests::Stereo;
 use tenon_tests::measure::{from_db, integrated_lufs, peak};
@@ -96,7 +96,7 @@ saturated.wav moves nothing: bass and kick gain overtones, which a small loudspe
 snare and horns get rounder. both.wav does both: the rounder parts breathe as one.";
 
 /// Prints togetherness of the drums compressed on their bus beside each drum compressed alone, with
-/// the same typical maximum of the gain reduction.
+/// the same largest gain reduction.
 fn show_togetherness(
     program: &Path,
     folder: &Path,
@@ -104,15 +104,15 @@ fn show_togetherness(
     dry: &Stereo,
 ) -> Result<()> {
     let bus = read_json(&folder.join("drums.json"))?;
-    let typical_db = figure(&bus, "gain_reduction", "typical_max_db")?;
+    let most_db = figure(&bus, "gain_reduction", "max_db")?;
     println!(
-        "\nThe same drums, each compressed alone by a typical maximum of {typical_db:.2} dB, as the bus was:\n"
+        "\nThe same drums, each compressed alone by {most_db:.2} dB at most, as the bus was:\n"
     );
     let mut alone = Stereo::default();
     for file in drum_files {
         let name = file.file_name().unwrap_or_default();
         let output = folder.join("alone").join(name);
-        let compressed = compress_by(typical_db, program, file, &output)?;
+        let compressed = compress_by(most_db, program, file, &output)?;
         for (sum, part) in
             [(&mut alone.left, &compressed.left), (&mut alone.right, &compressed.right)]
         {
@@ -143,15 +143,26 @@ fn show_togetherness(
     Ok(())
 }
 
-/// Compresses a file with the settings of the drum bus, at the threshold that gives the typical
-/// maximum reduction wanted.
-fn compress_by(typical_db: f64, program: &Path, input: &Path, output: &Path) -> Result<Stereo> {
+/// Compresses a file with the settings of the drum bus, at the threshold that gives the gain
+/// reduction wanted, within 0.02 dB.
+fn compress_by(most_db: f64, program: &Path, input: &Path, output: &Path) -> Result<Stereo> {
+    let report = output.with_extension("json");
     fs::create_dir_all(output.parent().unwrap_or(Path::new(".")))
         .with_context(|| format!("{} cannot be made", output.display()))?;
-    let mut command = render(program, &[input.to_owned()], output);
-    command.args(["--preset", DRUMS_PRESET, "--set", "loudness_match=off", "--target-gr"]);
-    workspace::run(command.arg(format!("{typical_db:.3}")).stdout(Stdio::null()))?;
-    read_wav(output)
+    let (mut deep, mut shallow) = (-60.0, 0.0);
+    for _ in 0..12 {
+        let threshold = f64::midpoint(deep, shallow);
+        let mut command = render(program, &[input.to_owned()], output);
+        command.args(["--preset", DRUMS_PRESET, "--set", "loudness_match=off", "--set"]);
+        command.arg(format!("threshold={threshold:.2}")).stdout(Stdio::null());
+        workspace::run(&mut command)?;
+        let reduction_db = figure(&read_json(&report)?, "gain_reduction", "max_db")?;
+        if (reduction_db - most_db).abs() < 0.02 {
+            return read_wav(output);
+        }
+        if reduction_db > most_db { deep = threshold } else { shallow = threshold }
+    }
+    bail!("{} cannot be compressed by {most_db:.2} dB with these settings", input.display())
 }
 
 fn read_json(file: &Path) -> Result<Value> {
