@@ -28,6 +28,7 @@ fn engine(c: &mut Criterion) {
             "unlinked, half side share",
             Settings::default().with(Control::StereoLink, 0.0).with(Control::SideShare, 50.0),
         ),
+        ("lookahead of 5 ms", Settings::default().with(Control::Lookahead, 5.0)),
         (
             "saturation at 4x",
             Settings::default().with(Control::Drive, 6.0).with(Control::Quality, 2.0),

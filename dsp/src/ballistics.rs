@@ -103,26 +103,30 @@ impl Ballistics {
         least: Option<&[Lane; 2]>,
         len: usize,
     ) {
-        if let (Some(attack), Some(release)) = (self.attack.resting(), self.release.resting()) {
-            self.run(reductions, least, len, |_, _| (attack, release));
-        } else {
-            self.run(reductions, least, len, |attack, release| (attack.next(), release.next()));
+        match (self.attack.resting().zip(self.release.resting()), least) {
+            (Some(times), None) => self.run(reductions, len, |_, _| times, |_, y| y),
+            (Some(times), Some(least)) => self.run(reductions, len, |_, _| times, at_least(least)),
+            (None, None) => self.run(reductions, len, next, |_, y| y),
+            (None, Some(least)) => self.run(reductions, len, next, at_least(least)),
         }
     }
 
+    /// `times` gives the coefficients of the next sample; `bound` brings reductions within what else
+    /// holds for a sample.
+    #[inline]
     fn run(
         &mut self,
         reductions: &mut [Lane; 2],
-        least: Option<&[Lane; 2]>,
         len: usize,
-        mut times: impl FnMut(&mut Glide, &mut Glide) -> (f64, f64),
+        times: impl Fn(&mut Glide, &mut Glide) -> (f64, f64),
+        bound: impl Fn((usize, usize), f64) -> f64,
     ) {
         let sustain = self.sustain;
         let lengthening = LENGTHENING * self.adaptive;
         let step = |envelope: &mut Envelope,
                     reduction: &mut f32,
-                    least: f32,
-                    (attack, release): (f64, f64)| {
+                    (attack, release): (f64, f64),
+                    place: (usize, usize)| {
             let target = f64::from(*reduction);
             let y = envelope.reduction;
             let coefficient = if target > y {
@@ -133,7 +137,7 @@ impl Ballistics {
             } else {
                 release
             };
-            envelope.reduction = (y + coefficient * (target - y) + BIAS_DB).max(least.into());
+            envelope.reduction = bound(place, y + coefficient * (target - y) + BIAS_DB);
             envelope.sustained += sustain * (envelope.reduction - envelope.sustained);
             *reduction = envelope.reduction as f32;
         };
@@ -141,12 +145,21 @@ impl Ballistics {
         let [mut envelope_left, mut envelope_right] = self.channels;
         for (i, (l, r)) in left[..len].iter_mut().zip(&mut right[..len]).enumerate() {
             let times = times(&mut self.attack, &mut self.release);
-            let [least_left, least_right] = least.map_or([0.0; 2], |[l, r]| [l[i], r[i]]);
-            step(&mut envelope_left, l, least_left, times);
-            step(&mut envelope_right, r, least_right, times);
+            step(&mut envelope_left, l, times, (0, i));
+            step(&mut envelope_right, r, times, (1, i));
         }
         self.channels = [envelope_left, envelope_right];
     }
+}
+
+/// The next coefficients of times that glide.
+fn next(attack: &mut Glide, release: &mut Glide) -> (f64, f64) {
+    (attack.next(), release.next())
+}
+
+/// Bounds a reduction by the least one of its channel and sample.
+fn at_least(least: &[Lane; 2]) -> impl Fn((usize, usize), f64) -> f64 {
+    |(channel, sample), y| y.max(least[channel][sample].into())
 }
 
 #[cfg(test)]

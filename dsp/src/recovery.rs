@@ -76,6 +76,7 @@ pub(crate) struct RecoveryMeter {
     until_trough: u64,
     last: Option<Recovery>,
     totals: Totals,
+    /// Where the song is within a beat, 0 to 1, and how fast it goes.
     beat: Option<Beat>,
     /// Whether there was a hit since the last reading at a beat.
     hit_waits: bool,
@@ -116,8 +117,9 @@ impl RecoveryMeter {
 
     /// Says where the song is at the next sample that the meter sees.
     pub(crate) fn set_beat(&mut self, beat: Option<Beat>) {
-        let sound =
-            beat.filter(|b| b.position.is_finite() && b.per_s > 0.0 && b.per_s <= MOST_PER_S);
+        let sound = beat
+            .filter(|b| b.position.is_finite() && b.per_s > 0.0 && b.per_s <= MOST_PER_S)
+            .map(|beat| Beat { position: beat.position - beat.position.floor(), ..beat });
         let Some((now, new)) = self.beat.zip(sound) else {
             (self.beat, self.least_db) = (sound, None);
             return;
@@ -195,17 +197,19 @@ impl RecoveryMeter {
         self.peak_db = None;
     }
 
-    /// Moves on in the song; `now_db` is the reduction there.
+    /// Moves on in the song by less than a quarter of a beat; `now_db` is the reduction there.
     fn advance(&mut self, beats: f64, now_db: Option<f32>) {
         let Some(beat) = &mut self.beat else { return };
         let before = beat.position;
         beat.position += beats;
-        let goes_over = |place: f64| (before - place).floor() != (before + beats - place).floor();
-        let (quarter, whole) = (goes_over(-BEFORE_BEAT), goes_over(0.0));
-        if whole && let Some(least_db) = self.least_db.take() {
-            self.left_db = Some(least_db);
-            self.totals.beats += 1;
-            self.totals.left_db += f64::from(least_db);
+        let quarter = before < 1.0 - BEFORE_BEAT && beat.position >= 1.0 - BEFORE_BEAT;
+        if beat.position >= 1.0 {
+            beat.position -= 1.0;
+            if let Some(least_db) = self.least_db.take() {
+                self.left_db = Some(least_db);
+                self.totals.beats += 1;
+                self.totals.left_db += f64::from(least_db);
+            }
         }
         if quarter && std::mem::take(&mut self.hit_waits) {
             self.least_db = Some(now_db.unwrap_or(f32::INFINITY));

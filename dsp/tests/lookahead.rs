@@ -203,6 +203,27 @@ fn bypass_dry_and_key_wait_as_long_as_the_processed() {
     processor.process_tapped(&mut left, &mut right, None, |tap| assert_eq!(tap.dry, tap.wet));
 }
 
+/// A sample that is a fault upstream passes, moves no gain, and is not driven, at the moment it sounds.
+#[test]
+fn a_fault_passes_in_its_own_time() {
+    let settings = compressing(3.0, 2.0)
+        .with(Control::Drive, 12.0)
+        .with(Control::Mix, 70.0)
+        .with(Control::Quality, 2.0);
+    let mut input = programme(9_000, 5);
+    input.iter_mut().for_each(|channel| channel[4_000] = 0.0);
+    let expected = run(&mut engine(48_000.0, &settings), &input, 480);
+    input.iter_mut().for_each(|channel| channel[4_000] = 1e5);
+    let mut processor = engine(48_000.0, &settings);
+    let at = 4_000 + processor.latency();
+    let mut output = run(&mut processor, &input, 480);
+    for (channel, expected) in output.iter_mut().zip(&expected) {
+        assert!(channel[at] > 1e4);
+        channel[at] = expected[at];
+    }
+    assert!(bits(&output) == bits(&expected));
+}
+
 #[test]
 fn a_lookahead_waits_for_a_reset_and_forgetting_keeps_the_one_in_use() {
     let input = programme(9_000, 2);
