@@ -15,8 +15,11 @@ mod listener;
 
 mod audio;
 
+mod host_menu;
+
 mod editor;
 
+mod clap;
 mod vst3;
 
 pub mod files;
@@ -32,6 +35,7 @@ use tenon_dsp::Processor;
 use audio::Audio;
 use editor::BusEditor;
 use feed::FeedOut;
+use host_menu::{HostMenu, MenuTask};
 use listener::Listener;
 use state::BusState;
 
@@ -42,6 +46,7 @@ pub struct Bus {
     feed: Arc<Mutex<FeedOut>>,
     listener: Listener,
     repaint: RepaintNotifier,
+    host_menu: HostMenu,
 }
 
 impl Default for Bus {
@@ -55,6 +60,7 @@ impl Default for Bus {
             feed: Arc::new(Mutex::new(feed_out)),
             listener,
             repaint: RepaintNotifier::new(),
+            host_menu: HostMenu::of_new_instance(),
         }
     }
 }
@@ -71,15 +77,27 @@ impl Plugin for Bus {
 
     type Editor = BusEditor;
     type SysExMessage = ();
-    type BackgroundTask = ();
+    type BackgroundTask = MenuTask;
 
     fn params(&self) -> Arc<dyn Params> {
         self.state.clone()
     }
 
-    fn editor(&mut self, _executor: AsyncExecutor<Self>) -> Option<BusEditor> {
+    fn task_executor(&mut self) -> TaskExecutor<Self> {
+        let (menu, repaint) = (self.host_menu.clone(), self.repaint.clone());
+        Box::new(move |task| {
+            if !menu.perform(task) {
+                // The editor says so.
+                repaint.request_repaint();
+            }
+        })
+    }
+
+    fn editor(&mut self, executor: AsyncExecutor<Self>) -> Option<BusEditor> {
+        self.host_menu.post_by(move |task| executor.execute_gui(task));
         let sources = (self.feed.clone(), self.listener.clone());
-        Some(BusEditor::new(self.state.clone(), sources, self.repaint.clone()))
+        let (menu, repaint) = (self.host_menu.clone(), self.repaint.clone());
+        Some(BusEditor::new(self.state.clone(), sources, menu, repaint))
     }
 
     fn filter_state(state: &mut PluginState) {
@@ -157,7 +175,7 @@ impl Vst3Plugin for Bus {
         &[Vst3SubCategory::Fx, Vst3SubCategory::Dynamics, Vst3SubCategory::Mastering];
 }
 
-nice_export_clap!(Bus);
+clap::export!(Bus);
 vst3::export!(Bus);
 
 #[cfg(test)]

@@ -33,12 +33,14 @@ use nice_plug_egui::{
 };
 
 use crate::feed::FeedOut;
+use crate::host_menu::HostMenu;
 use crate::library::Library;
 use crate::listener::{Listener, Listening};
 use crate::state::{BusState, View};
 
 use bench::Bench;
 use hand::Hand;
+use help::Help;
 use shown::Shown;
 use together::together;
 
@@ -51,6 +53,7 @@ pub struct BusEditor {
     state: Arc<BusState>,
     feed: Arc<Mutex<FeedOut>>,
     listener: Listener,
+    host_menu: HostMenu,
     repaint: RepaintNotifier,
     /// Outlives the window, so that undo does.
     bench: Arc<Mutex<Bench>>,
@@ -59,16 +62,17 @@ pub struct BusEditor {
 }
 
 impl BusEditor {
-    /// An editor of `state` that shows readings and togetherness from its sources. Drawing is asked
-    /// for through `repaint`.
+    /// An editor of `state` that shows readings and togetherness from its sources and opens the host's
+    /// menu. Drawing is asked for through `repaint`.
     pub(crate) fn new(
         state: Arc<BusState>,
         (feed, listener): (Arc<Mutex<FeedOut>>, Listener),
+        host_menu: HostMenu,
         repaint: RepaintNotifier,
     ) -> Self {
         let bench = Arc::new(Mutex::new(Bench::new(Library::of_user())));
         let system_scale = Arc::new(AtomicU32::new(1.0_f32.to_bits()));
-        Self { state, feed, listener, repaint, bench, system_scale }
+        Self { state, feed, listener, host_menu, repaint, bench, system_scale }
     }
 }
 
@@ -91,6 +95,7 @@ impl Editor for BusEditor {
             system_scale: self.system_scale.clone(),
             listener: self.listener.clone(),
             listening: None,
+            host_menu: self.host_menu.clone(),
             bench: self.bench.clone(),
             zoom: zoom(view),
             host: None,
@@ -146,6 +151,7 @@ struct Sheet {
     listener: Listener,
     /// Togetherness is measured while the editor is open.
     listening: Option<Listening>,
+    host_menu: HostMenu,
     bench: Arc<Mutex<Bench>>,
     system_scale: Arc<AtomicU32>,
     zoom: f32,
@@ -166,6 +172,7 @@ impl NiceEguiApp for Sheet {
         theme::apply(&egui);
         theme::lay(&egui, dark);
         self.host = Some(host);
+        self.host_menu.look();
         self.listening = self.listener.listen();
         if self.picture.is_some() {
             self.shown = Shown::picture();
@@ -188,7 +195,11 @@ impl NiceEguiApp for Sheet {
         self.shown.update(ui.ctx(), &mut feed, || together(listener));
 
         let now = ui.input(|input| input.time);
-        let mut hand = Hand::new(&self.state, host.param_setter(), &mut bench, now);
+        let mut hand = Hand::new(&self.state, host.param_setter(), &mut bench, now)
+            .with_host_menu(&self.host_menu);
+        if self.host_menu.take_refusal() {
+            Help::answer(ui, "The host did not open its menu.".to_owned());
+        }
         if hand.settle() {
             ui.ctx().request_repaint();
         }

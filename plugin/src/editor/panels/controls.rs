@@ -1,6 +1,6 @@
 //! The controls, in groups in signal order.
 
-use egui::{Align2, Rect, Response, Ui, vec2};
+use egui::{Align2, Pos2, Rect, Response, Ui, vec2};
 use tenon_dsp::{Control, Spec, Unit};
 
 use crate::editor::clipboard;
@@ -129,6 +129,7 @@ fn ruler(ui: &mut Ui, control: Control, name: &str, hand: &mut Hand<'_>) -> Resp
         .origin(hand.position(control, origin(&spec)))
         .ticks(&ticks)
         .stops(stops)
+        .host_menu(hand.has_host_menu())
         .show(ui);
     for touch in touches {
         match touch {
@@ -147,9 +148,17 @@ fn ruler(ui: &mut Ui, control: Control, name: &str, hand: &mut Hand<'_>) -> Resp
                 Err(error) => Help::answer(ui, format!("Nothing to paste: {error}.")),
             },
             Touch::Type(text) => typed(ui, control, &text, hand),
+            Touch::HostMenu(place) => hand.open_host_menu(control, pixels(ui, place)),
         }
     }
     response
+}
+
+/// A place in the pixels of the window system; on macOS those know no scale but the zoom.
+fn pixels(ui: &Ui, place: Pos2) -> (i32, i32) {
+    let ctx = ui.ctx();
+    let scale = if cfg!(target_os = "macos") { ctx.zoom_factor() } else { ctx.pixels_per_point() };
+    ((place.x * scale).round() as i32, (place.y * scale).round() as i32)
 }
 
 fn typed(ui: &Ui, control: Control, text: &str, hand: &mut Hand<'_>) {
