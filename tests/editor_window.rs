@@ -6,7 +6,8 @@ use std::path::{Path, PathBuf};
 use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
-use tenon_tests::window::{AUDIO_THREAD, EditorHost, Picture, Play, Told, is_blank};
+use tenon_tests::screen::{Picture, Windowed, check_whole};
+use tenon_tests::window::{EditorHost, Play, Told, processor_s};
 
 const ID: &CStr = c"audio.tenon.bus";
 /// Size of a fresh window, in pixels.
@@ -14,11 +15,17 @@ const SIZE: (u32, u32) = (1120, 700);
 /// Where the threshold lies in it: its ruler, and its value.
 const THRESHOLD: (i16, i16) = (540, 490);
 const THRESHOLD_VALUE: (i16, i16) = (632, 480);
+/// From the pointer down to the last of five entries of the menu that it opened.
+const LAST_OF_FIVE: i16 = 110;
 const MENU: (i16, i16) = (1069, 20);
 const DARK_SHEET: (i16, i16) = (960, 72);
 
 const RETURN: u32 = 0xFF0D;
 const CONTROL: u32 = 0xFFE3;
+const SHIFT: u32 = 0xFFE1;
+const UP: u32 = 0xFF52;
+const MENU_KEY: u32 = 0xFF67;
+const F10: u32 = 0xFFC7;
 
 /// There is one screen with one pointer: one test at a time.
 fn alone() -> MutexGuard<'static, ()> {
@@ -154,24 +161,6 @@ fn a_value_can_be_typed() {
     settle(&mut host);
     // Half way from -60 to 0 dB.
     assert_eq!(host.value("Threshold").unwrap(), 0.5);
-}
-
-/// Ground of the sheet at its four corners, and something drawn all over it.
-fn check_whole(picture: &Picture) {
-    assert!(!is_blank(picture));
-    let (right, bottom) = (picture.width - 1, picture.height - 3);
-    let corner = picture.pixel(2, 2);
-    for (x, y) in [(right, 2), (2, bottom), (right - 40, bottom)] {
-        assert_eq!(picture.pixel(x, y), corner, "at {x}, {y} of {}", picture.width);
-    }
-    // The four quarters all show something.
-    for (left, top) in [(0, 0), (1, 0), (0, 1), (1, 1)] {
-        let (width, height) = (picture.width / 2, picture.height / 2);
-        let differs = |x: u32, y: u32| picture.pixel(left * width + x, top * height + y) != corner;
-        let drawn = (0..height).flat_map(|y| (0..width).map(move |x| (x, y)));
-        let share = drawn.filter(|(x, y)| differs(*x, *y)).count() as f64;
-        assert!(share / f64::from(width * height) > 0.02, "an empty quarter at {left}, {top}");
-    }
 }
 
 #[test]
@@ -350,20 +339,59 @@ fn a_dropped_preset_is_kept_and_a_damaged_one_named() {
     unsafe { std::env::remove_var("XDG_CONFIG_HOME") };
 }
 
-/// Processor time of this process in seconds, but for what plays audio.
-fn processor_s() -> f64 {
-    let tasks = std::fs::read_dir("/proc/self/task").unwrap();
-    let ticks = tasks.filter_map(|task| {
-        let task = task.ok()?.path();
-        if std::fs::read_to_string(task.join("comm")).ok()?.trim() == AUDIO_THREAD {
-            return None;
-        }
-        let stat = std::fs::read_to_string(task.join("stat")).ok()?;
-        // After the name in brackets; user and system time (proc_pid_stat(5)).
-        let fields: Vec<&str> = stat.rsplit(')').next()?.split_whitespace().collect();
-        Some(fields.get(11)?.parse::<f64>().ok()? + fields.get(12)?.parse::<f64>().ok()?)
-    });
-    ticks.sum::<f64>() / 100.0
+/// The last entry of a ruler's menu, reached by keys alone.
+fn choose_last(host: &mut EditorHost, held: &[u32], key: u32) {
+    host.key(held, key).unwrap();
+    settle(host);
+    host.key(&[], UP).unwrap();
+    settle(host);
+    host.key(&[], RETURN).unwrap();
+    settle(host);
+}
+
+#[test]
+fn the_hosts_menu_opens_for_the_ruler_on_the_hosts_main_thread() {
+    let _alone = alone();
+    let mut host = EditorHost::load_offering_menu(&bundle(), ID, (0, 0)).unwrap();
+    host.open().unwrap();
+    host.run(Duration::from_millis(800)).unwrap();
+    // A click gives the keyboard to the ruler.
+    host.click(1, THRESHOLD.0, THRESHOLD.1).unwrap();
+    for (held, key) in [(&[][..], MENU_KEY), (&[SHIFT], F10)] {
+        choose_last(&mut host, held, key);
+        let asked = host.menus_asked();
+        assert_eq!(asked.len(), 1, "{asked:?}");
+        assert_eq!(asked[0].parameter, "Threshold");
+        assert_eq!(asked[0].thread, std::thread::current().id());
+        // Where the sheet's own menu was, under the ruler.
+        let (x, y) = asked[0].place;
+        let (across, down) = (x - i32::from(THRESHOLD.0), y - i32::from(THRESHOLD.1));
+        assert!(across.abs() < 150 && (0..40).contains(&down), "{x} {y}");
+    }
+
+    // With the pointer, at its place: the last of the five entries.
+    host.click(3, THRESHOLD.0, THRESHOLD.1).unwrap();
+    settle(&mut host);
+    host.click(1, THRESHOLD.0 + 30, THRESHOLD.1 + LAST_OF_FIVE).unwrap();
+    settle(&mut host);
+    let asked = host.menus_asked();
+    assert_eq!(asked.len(), 1, "{asked:?}");
+    let (x, y) = asked[0].place;
+    assert!((x - i32::from(THRESHOLD.0)).abs() < 12 && (y - i32::from(THRESHOLD.1)).abs() < 12);
+}
+
+#[test]
+fn a_host_without_a_menu_is_not_asked_for_one() {
+    let _alone = alone();
+    let mut host = open();
+    host.set("Threshold", "-30").unwrap();
+    settle(&mut host);
+    host.click(1, THRESHOLD.0, THRESHOLD.1).unwrap();
+    assert_eq!(host.value("Threshold").unwrap(), 0.5);
+    // The last entry is the default then.
+    choose_last(&mut host, &[], MENU_KEY);
+    assert!((host.value("Threshold").unwrap() - 0.7).abs() < 1e-6);
+    assert!(host.menus_asked().is_empty());
 }
 
 #[test]

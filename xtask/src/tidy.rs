@@ -179,6 +179,7 @@ const ORDERS: &[Order] = &[
             ("song/room.rs", &[]),
             ("song/voices.rs", &[]),
             ("song.rs", &[]),
+            ("screen.rs", &[]),
             ("window.rs", &[]),
             ("lib.rs", &[]),
         ],

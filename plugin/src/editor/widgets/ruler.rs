@@ -500,6 +500,14 @@ mod tests {
     }
 
     #[test]
+    fn the_menu_is_reached_by_key_and_the_keyboard_comes_back() {
+        let mut frames = click(50.0, 30.0, Modifiers::NONE);
+        frames.extend([key(Key::Menu), vec![], vec![], key(Key::Enter), vec![]]);
+        frames.extend([key(Key::ArrowRight), vec![]]);
+        assert_eq!(touches(frames), [Touch::Copy, Touch::Step(STEP)]);
+    }
+
+    #[test]
     fn what_is_typed_replaces_the_value_until_it_is_given_up() {
         let typing = |end: Key| {
             let mut frames = click(190.0, 8.0, Modifiers::NONE);
