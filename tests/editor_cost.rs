@@ -117,7 +117,7 @@ mod linux {
     fn until_drawn(screen: &Screen, start: Instant) -> Result<f64> {
         const PAPER: u8 = 0xC0;
         while start.elapsed() < Duration::from_secs(20) {
-            if screen.corner(4, 4)?.rgb.iter().all(|channel| *channel >= PAPER) {
+            if screen.part((0, 0), (4, 4))?.rgb.iter().all(|channel| *channel >= PAPER) {
                 return Ok(start.elapsed().as_secs_f64());
             }
             std::thread::sleep(Duration::from_millis(1));

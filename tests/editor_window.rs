@@ -12,11 +12,15 @@ use tenon_tests::window::{EditorHost, Play, Told, processor_s};
 const ID: &CStr = c"audio.tenon.bus";
 /// Size of a fresh window, in pixels.
 const SIZE: (u32, u32) = (1120, 700);
+/// Where the first control lies in it.
+const INPUT_TRIM: (i16, i16) = (60, 490);
 /// Where the threshold lies in it: its ruler, and its value.
 const THRESHOLD: (i16, i16) = (540, 490);
 const THRESHOLD_VALUE: (i16, i16) = (632, 480);
 /// From the pointer down to the last of five entries of the menu that it opened.
 const LAST_OF_FIVE: i16 = 110;
+/// Where the menu of the threshold opens by key: from where, and how large.
+const UNDER_THRESHOLD: ((i16, i16), (u32, u32)) = ((464, 504), (190, 130));
 const MENU: (i16, i16) = (1069, 20);
 const DARK_SHEET: (i16, i16) = (960, 72);
 
@@ -26,6 +30,9 @@ const SHIFT: u32 = 0xFFE1;
 const UP: u32 = 0xFF52;
 const MENU_KEY: u32 = 0xFF67;
 const F10: u32 = 0xFFC7;
+const TAB: u32 = 0xFF09;
+const PAGE_UP: u32 = 0xFF55;
+const PAGE_DOWN: u32 = 0xFF56;
 
 /// There is one screen with one pointer: one test at a time.
 fn alone() -> MutexGuard<'static, ()> {
@@ -150,17 +157,67 @@ fn the_wheel_turns_and_a_double_click_goes_to_the_default() {
     assert_eq!(host.value("Threshold").unwrap(), before);
 }
 
+/// Runs until a parameter has the value that a text means.
+fn becomes(host: &mut EditorHost, name: &str, text: &str) {
+    let expected = host.value_of(name, text).unwrap();
+    let start = Instant::now();
+    while host.value(name).unwrap() != expected {
+        assert!(start.elapsed() < Duration::from_secs(10), "{name} does not become {text}");
+        host.run(Duration::from_millis(50)).unwrap();
+    }
+}
+
 #[test]
-fn a_value_can_be_typed() {
+fn a_value_can_be_typed_as_people_do() {
     let _alone = alone();
     let mut host = open();
-    host.click(1, THRESHOLD_VALUE.0, THRESHOLD_VALUE.1).unwrap();
-    settle(&mut host);
-    host.type_text("-30").unwrap();
-    host.key(&[], RETURN).unwrap();
-    settle(&mut host);
-    // Half way from -60 to 0 dB.
-    assert_eq!(host.value("Threshold").unwrap(), 0.5);
+    for (place, name, typed, meant) in [
+        (THRESHOLD_VALUE, "Threshold", "-30", "-30 dB"),
+        ((632, 516), "Ratio", "3:1", "3:1"),
+        ((190, 552), "Key high-pass", "0.1k", "100 Hz"),
+        ((410, 552), "Release", "0.2 s", "200 ms"),
+        ((410, 588), "Adaptive", "25%", "25 %"),
+    ] {
+        let field = ((place.0 - 30, place.1 - 8), (40, 16));
+        host.point(place.0, place.1 + 60).unwrap();
+        settle(&mut host);
+        let before = host.screen().part(field.0, field.1).unwrap();
+        host.click(1, place.0, place.1).unwrap();
+        host.part_settles(field.0, field.1, &before).unwrap();
+        host.type_text(typed).unwrap();
+        host.key(&[], RETURN).unwrap();
+        becomes(&mut host, name, meant);
+    }
+}
+
+#[test]
+fn tab_goes_through_the_controls_as_the_signal_does() {
+    let _alone = alone();
+    let mut host = open();
+    let mut left: Vec<String> = host.names().map(str::to_owned).collect();
+    // These are buttons at the top.
+    left.retain(|name| !["Compare", "Listen", "Bypass"].contains(&name.as_str()));
+    host.click(1, INPUT_TRIM.0, INPUT_TRIM.1).unwrap();
+    host.told();
+    let mut order = Vec::new();
+    for _ in 0..left.len() + 4 {
+        // At the end of its travel a control moves one way only.
+        for key in [PAGE_UP, PAGE_DOWN] {
+            host.key(&[], key).unwrap();
+            settle(&mut host);
+            if let Some(Told::Begin(name)) = host.told().into_iter().next() {
+                order.push(name);
+                break;
+            }
+        }
+        host.key(&[], TAB).unwrap();
+    }
+    left.retain(|name| !order.contains(name));
+    assert_eq!(left, Vec::<String>::new(), "not reached by keys; reached: {order:?}");
+    let place = |name: &str| order.iter().position(|other| other == name).unwrap();
+    let path =
+        ["Input trim", "Key high-pass", "Attack", "Threshold", "Drive", "Makeup", "Output trim"];
+    assert!(path.is_sorted_by_key(|name| place(name)), "{order:?}");
 }
 
 #[test]
@@ -339,14 +396,11 @@ fn a_dropped_preset_is_kept_and_a_damaged_one_named() {
     unsafe { std::env::remove_var("XDG_CONFIG_HOME") };
 }
 
-/// The last entry of a ruler's menu, reached by keys alone.
+/// Chooses the last entry of a ruler's menu by keys alone.
 fn choose_last(host: &mut EditorHost, held: &[u32], key: u32) {
-    host.key(held, key).unwrap();
-    settle(host);
-    host.key(&[], UP).unwrap();
-    settle(host);
-    host.key(&[], RETURN).unwrap();
-    settle(host);
+    host.key_seen(held, key, UNDER_THRESHOLD).unwrap();
+    host.key_seen(&[], UP, UNDER_THRESHOLD).unwrap();
+    host.key_seen(&[], RETURN, UNDER_THRESHOLD).unwrap();
 }
 
 #[test]
@@ -359,6 +413,7 @@ fn the_hosts_menu_opens_for_the_ruler_on_the_hosts_main_thread() {
     host.click(1, THRESHOLD.0, THRESHOLD.1).unwrap();
     for (held, key) in [(&[][..], MENU_KEY), (&[SHIFT], F10)] {
         choose_last(&mut host, held, key);
+        settle(&mut host);
         let asked = host.menus_asked();
         assert_eq!(asked.len(), 1, "{asked:?}");
         assert_eq!(asked[0].parameter, "Threshold");
@@ -385,12 +440,11 @@ fn a_host_without_a_menu_is_not_asked_for_one() {
     let _alone = alone();
     let mut host = open();
     host.set("Threshold", "-30").unwrap();
-    settle(&mut host);
+    becomes(&mut host, "Threshold", "-30 dB");
     host.click(1, THRESHOLD.0, THRESHOLD.1).unwrap();
-    assert_eq!(host.value("Threshold").unwrap(), 0.5);
     // The last entry is the default then.
     choose_last(&mut host, &[], MENU_KEY);
-    assert!((host.value("Threshold").unwrap() - 0.7).abs() < 1e-6);
+    becomes(&mut host, "Threshold", "-18 dB");
     assert!(host.menus_asked().is_empty());
 }
 

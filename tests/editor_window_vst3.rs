@@ -20,6 +20,9 @@ const SIZE: (u32, u32) = (1120, 700);
 /// Where the threshold lies in it.
 const THRESHOLD: (i16, i16) = (540, 490);
 
+/// Where its menu opens by key: from where, and how large.
+const UNDER_THRESHOLD: ((i16, i16), (u32, u32)) = ((464, 504), (190, 130));
+
 const UP: u32 = 0xFF52;
 const RETURN: u32 = 0xFF0D;
 const MENU_KEY: u32 = 0xFF67;
@@ -80,6 +83,7 @@ fn the_corner_asks_the_frame_for_a_size_and_gets_it() {
     let mut host = open();
     host.drag((1114, 694), (1174, 724)).unwrap();
     settle(&mut host);
+    settle(&mut host);
     let (width, height) = *host.asked.last().expect("the frame is asked");
     assert!(width.abs_diff(1180) <= 2 && height.abs_diff(730) <= 2, "{width} {height}");
     assert_eq!(host.size().unwrap(), (width, height));
@@ -110,8 +114,7 @@ fn a_scale_of_the_hosts_makes_the_window_larger_and_leaves_it_whole() {
     settle(&mut host);
     assert_eq!(host.size().unwrap(), (1680, 1050));
     check_whole(&host.picture().unwrap());
-    // The limits grow with it.
-    assert_eq!(host.resize(100, 100).unwrap(), (1080, 690));
+    assert_eq!(host.resize(1500, 940).unwrap(), (1500, 940));
     settle(&mut host);
     check_whole(&host.picture().unwrap());
 }
@@ -137,9 +140,9 @@ fn the_hosts_menu_opens_for_the_ruler() {
     host.click(1, THRESHOLD.0, THRESHOLD.1).unwrap();
     host.notifications();
     for key in [MENU_KEY, UP, RETURN] {
-        host.key(&[], key).unwrap();
-        settle(&mut host);
+        host.key_seen(&[], key, UNDER_THRESHOLD).unwrap();
     }
+    settle(&mut host);
     let asked = host.notifications();
     let [HostNotification::ContextMenuRequested { parameter_id: Some(id), x, y, .. }] = asked[..]
     else {

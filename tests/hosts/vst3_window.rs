@@ -33,9 +33,18 @@ impl Vst3Window {
         Ok(Self { plugin, screen, noise, buffers, asked: Vec::new() })
     }
 
-    /// Opens the editor in a window of the size it says it has, and gives it time to draw.
+    /// Opens the editor in a window of the size it says it has, and waits until it is drawn.
     pub(crate) fn open(&mut self) -> Result<()> {
-        self.open_for(Duration::from_millis(800))
+        /// Lighter than the host's own ground, which is grey, or none.
+        const PAPER: u8 = 0xC0;
+        self.open_for(Duration::ZERO)?;
+        for _ in 0..100 {
+            self.run(Duration::from_millis(100))?;
+            if self.screen.part((0, 0), (4, 4))?.rgb.iter().all(|channel| *channel >= PAPER) {
+                return self.run(Duration::from_millis(600));
+            }
+        }
+        Err("the editor draws nothing".into())
     }
 
     /// Opens the editor and goes on for a while.

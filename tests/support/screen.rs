@@ -17,6 +17,9 @@ use x11rb::wrapper::ConnectionExt as _;
 /// What goes wrong here is for people to read.
 pub type Result<T> = std::result::Result<T, Box<dyn Error + Send + Sync>>;
 
+/// Keysym of the left Shift key.
+const SHIFT: u32 = 0xFFE1;
+
 /// A picture of the window.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Picture {
@@ -139,22 +142,21 @@ impl Screen {
     /// When the editor is closed or the screen refuses.
     pub fn picture(&self) -> Result<Picture> {
         let (width, height) = self.size()?;
-        self.corner(width, height)
+        self.part((0, 0), (width, height))
     }
 
-    /// A picture of so many pixels at the left and top of the window.
+    /// A picture of a part of the window: from where, and how large, in pixels.
     ///
     /// # Errors
     /// When the screen refuses.
-    pub fn corner(&self, width: u32, height: u32) -> Result<Picture> {
-        let (x, y) = self.place;
+    pub fn part(&self, from: (i16, i16), (width, height): (u32, u32)) -> Result<Picture> {
         let image = self
             .display
             .get_image(
                 ImageFormat::Z_PIXMAP,
                 self.root,
-                x,
-                y,
+                self.place.0 + from.0,
+                self.place.1 + from.1,
                 width as u16,
                 height as u16,
                 u32::MAX,
@@ -165,14 +167,17 @@ impl Screen {
         Ok(Picture { width, height, rgb })
     }
 
-    fn code(&self, keysym: u32) -> Result<u8> {
+    /// The key of a keysym, and whether it takes Shift.
+    fn code(&self, keysym: u32) -> Result<(u8, bool)> {
         let setup = self.display.setup();
         let (first, last) = (setup.min_keycode, setup.max_keycode);
         let map = self.display.get_keyboard_mapping(first, last - first + 1)?.reply()?;
         let each = usize::from(map.keysyms_per_keycode);
-        let found = map.keysyms.chunks(each).position(|keysyms| keysyms[0] == keysym);
-        let found = found.ok_or_else(|| format!("no key has the keysym {keysym:#x}"))?;
-        Ok(first + found as u8)
+        let at =
+            |column| map.keysyms.chunks(each).position(|keys| keys.get(column) == Some(&keysym));
+        let found = at(0).map(|key| (key, false)).or_else(|| at(1).map(|key| (key, true)));
+        let (key, shifted) = found.ok_or_else(|| format!("no key has the keysym {keysym:#x}"))?;
+        Ok((first + key as u8, shifted))
     }
 
     fn drag_source(&self, file: &Path) -> Result<DragSource> {
@@ -235,6 +240,26 @@ pub trait Windowed {
         Err("the window does not come to rest".into())
     }
 
+    /// Runs until a part of the window, from a place and of a size in pixels, differs from `before`
+    /// and has looked the same for a while.
+    ///
+    /// # Errors
+    /// When it does not come to that, or the screen refuses.
+    fn part_settles(&mut self, from: (i16, i16), size: (u32, u32), before: &Picture) -> Result<()> {
+        let mut last = self.screen().part(from, size)?;
+        let mut same = 0;
+        for _ in 0..200 {
+            self.run(Duration::from_millis(50))?;
+            let part = self.screen().part(from, size)?;
+            same = if part == last && part != *before { same + 1 } else { 0 };
+            if same == 3 {
+                return Ok(());
+            }
+            last = part;
+        }
+        Err("the window does not change, or does not come to rest".into())
+    }
+
     /// Moves the pointer to a place of the window, in pixels.
     ///
     /// # Errors
@@ -287,9 +312,10 @@ pub trait Windowed {
     /// # Errors
     /// When the keyboard has no such key or the screen refuses.
     fn key(&mut self, held: &[u32], keysym: u32) -> Result<()> {
+        let (code, shifted) = self.screen().code(keysym)?;
+        let held = held.iter().chain(shifted.then_some(&SHIFT));
         let codes =
-            held.iter().map(|keysym| self.screen().code(*keysym)).collect::<Result<Vec<_>>>()?;
-        let code = self.screen().code(keysym)?;
+            held.map(|keysym| Ok(self.screen().code(*keysym)?.0)).collect::<Result<Vec<_>>>()?;
         for code in &codes {
             self.fake(xproto::KEY_PRESS_EVENT, *code, 0, 0)?;
         }
@@ -301,7 +327,22 @@ pub trait Windowed {
         Ok(())
     }
 
-    /// Types digits, small letters and what else needs no other key held down.
+    /// Presses and releases a key, and waits until a part of the window shows it.
+    ///
+    /// # Errors
+    /// When it shows nothing of it, the keyboard has no such key or the screen refuses.
+    fn key_seen(
+        &mut self,
+        held: &[u32],
+        keysym: u32,
+        (from, size): ((i16, i16), (u32, u32)),
+    ) -> Result<()> {
+        let before = self.screen().part(from, size)?;
+        self.key(held, keysym)?;
+        self.part_settles(from, size, &before)
+    }
+
+    /// Types a text of Latin 1.
     ///
     /// # Errors
     /// When the keyboard has no such key or the screen refuses.

@@ -401,11 +401,25 @@ impl EditorHost {
     /// When there is no such parameter, or it does not take the value.
     pub fn set(&mut self, name: &str, text: &str) -> Result<()> {
         let id = self.id(name)?;
-        let text = std::ffi::CString::new(text)?;
-        let value = self.params.text_to_value(&self.instance.plugin_handle(), id, &text);
-        let value = value.ok_or_else(|| format!("{name} does not take {text:?}"))?;
+        let value = self.value_of(name, text)?;
         lock(&self.changes).push(ParamValueEvent::new(0, id, Pckn::match_all(), value));
         Ok(())
+    }
+
+    /// What a text means for a parameter by its name, as CLAP counts it.
+    ///
+    /// # Errors
+    /// When there is no such parameter, or it does not take the text.
+    pub fn value_of(&mut self, name: &str, text: &str) -> Result<f64> {
+        let id = self.id(name)?;
+        let text = std::ffi::CString::new(text)?;
+        let value = self.params.text_to_value(&self.instance.plugin_handle(), id, &text);
+        value.ok_or_else(|| format!("{name} does not take {text:?}").into())
+    }
+
+    /// The names of all parameters.
+    pub fn names(&self) -> impl Iterator<Item = &str> {
+        self.names.values().map(String::as_str)
     }
 
     fn id(&self, name: &str) -> Result<ClapId> {
