@@ -6,19 +6,33 @@ use std::path::{Path, PathBuf};
 use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
-use tenon_tests::window::{AUDIO_THREAD, EditorHost, Picture, Play, Told, is_blank};
+use tenon_tests::screen::{Picture, Windowed, check_whole};
+use tenon_tests::window::{EditorHost, Play, Told, processor_s};
 
 const ID: &CStr = c"audio.tenon.bus";
 /// Size of a fresh window, in pixels.
 const SIZE: (u32, u32) = (1120, 700);
+/// Where the first control lies in it.
+const INPUT_TRIM: (i16, i16) = (60, 490);
 /// Where the threshold lies in it: its ruler, and its value.
 const THRESHOLD: (i16, i16) = (540, 490);
 const THRESHOLD_VALUE: (i16, i16) = (632, 480);
+/// From the pointer down to the last of five entries of the menu that it opened.
+const LAST_OF_FIVE: i16 = 110;
+/// Where the menu of the threshold opens by key: from where, and how large.
+const UNDER_THRESHOLD: ((i16, i16), (u32, u32)) = ((464, 504), (190, 130));
 const MENU: (i16, i16) = (1069, 20);
 const DARK_SHEET: (i16, i16) = (960, 72);
 
 const RETURN: u32 = 0xFF0D;
 const CONTROL: u32 = 0xFFE3;
+const SHIFT: u32 = 0xFFE1;
+const UP: u32 = 0xFF52;
+const MENU_KEY: u32 = 0xFF67;
+const F10: u32 = 0xFFC7;
+const TAB: u32 = 0xFF09;
+const PAGE_UP: u32 = 0xFF55;
+const PAGE_DOWN: u32 = 0xFF56;
 
 /// There is one screen with one pointer: one test at a time.
 fn alone() -> MutexGuard<'static, ()> {
@@ -145,35 +159,67 @@ fn the_wheel_turns_and_a_double_click_goes_to_the_default() {
     assert_eq!(host.value("Threshold").unwrap(), before);
 }
 
-#[test]
-fn a_value_can_be_typed() {
-    let _alone = alone();
-    let mut host = open();
-    host.click(1, THRESHOLD_VALUE.0, THRESHOLD_VALUE.1).unwrap();
-    settle(&mut host);
-    host.type_text("-30").unwrap();
-    host.key(&[], RETURN).unwrap();
-    settle(&mut host);
-    // Half way from -60 to 0 dB.
-    assert_eq!(host.value("Threshold").unwrap(), 0.5);
+/// Runs until a parameter has the value that a text means.
+fn becomes(host: &mut EditorHost, name: &str, text: &str) {
+    let expected = host.value_of(name, text).unwrap();
+    let start = Instant::now();
+    while host.value(name).unwrap() != expected {
+        assert!(start.elapsed() < Duration::from_secs(10), "{name} does not become {text}");
+        host.run(Duration::from_millis(50)).unwrap();
+    }
 }
 
-/// Ground of the sheet at its four corners, and something drawn all over it.
-fn check_whole(picture: &Picture) {
-    assert!(!is_blank(picture));
-    let (right, bottom) = (picture.width - 1, picture.height - 3);
-    let corner = picture.pixel(2, 2);
-    for (x, y) in [(right, 2), (2, bottom), (right - 40, bottom)] {
-        assert_eq!(picture.pixel(x, y), corner, "at {x}, {y} of {}", picture.width);
+#[test]
+fn a_value_can_be_typed_as_people_do() {
+    let _alone = alone();
+    let mut host = open();
+    for (place, name, typed, meant) in [
+        (THRESHOLD_VALUE, "Threshold", "-30", "-30 dB"),
+        ((632, 516), "Ratio", "3:1", "3:1"),
+        ((190, 552), "Key high-pass", "0.1k", "100 Hz"),
+        ((410, 552), "Release", "0.2 s", "200 ms"),
+        ((410, 588), "Adaptive", "25%", "25 %"),
+    ] {
+        let field = ((place.0 - 30, place.1 - 8), (40, 16));
+        host.point(place.0, place.1 + 60).unwrap();
+        settle(&mut host);
+        let before = host.screen().part(field.0, field.1).unwrap();
+        host.click(1, place.0, place.1).unwrap();
+        host.part_settles(field.0, field.1, &before).unwrap();
+        host.type_text(typed).unwrap();
+        host.key(&[], RETURN).unwrap();
+        becomes(&mut host, name, meant);
     }
-    // The four quarters all show something.
-    for (left, top) in [(0, 0), (1, 0), (0, 1), (1, 1)] {
-        let (width, height) = (picture.width / 2, picture.height / 2);
-        let differs = |x: u32, y: u32| picture.pixel(left * width + x, top * height + y) != corner;
-        let drawn = (0..height).flat_map(|y| (0..width).map(move |x| (x, y)));
-        let share = drawn.filter(|(x, y)| differs(*x, *y)).count() as f64;
-        assert!(share / f64::from(width * height) > 0.02, "an empty quarter at {left}, {top}");
+}
+
+#[test]
+fn tab_goes_through_the_controls_as_the_signal_does() {
+    let _alone = alone();
+    let mut host = open();
+    let mut left: Vec<String> = host.names().map(str::to_owned).collect();
+    // These are buttons at the top.
+    left.retain(|name| !["Compare", "Listen", "Bypass"].contains(&name.as_str()));
+    host.click(1, INPUT_TRIM.0, INPUT_TRIM.1).unwrap();
+    host.told();
+    let mut order = Vec::new();
+    for _ in 0..left.len() + 4 {
+        // At the end of its travel a control moves one way only.
+        for key in [PAGE_UP, PAGE_DOWN] {
+            host.key(&[], key).unwrap();
+            settle(&mut host);
+            if let Some(Told::Begin(name)) = host.told().into_iter().next() {
+                order.push(name);
+                break;
+            }
+        }
+        host.key(&[], TAB).unwrap();
     }
+    left.retain(|name| !order.contains(name));
+    assert_eq!(left, Vec::<String>::new(), "not reached by keys; reached: {order:?}");
+    let place = |name: &str| order.iter().position(|other| other == name).unwrap();
+    let path =
+        ["Input trim", "Key high-pass", "Attack", "Threshold", "Drive", "Makeup", "Output trim"];
+    assert!(path.is_sorted_by_key(|name| place(name)), "{order:?}");
 }
 
 #[test]
@@ -352,20 +398,56 @@ fn a_dropped_preset_is_kept_and_a_damaged_one_named() {
     unsafe { std::env::remove_var("XDG_CONFIG_HOME") };
 }
 
-/// Processor time of this process in seconds, but for what plays audio.
-fn processor_s() -> f64 {
-    let tasks = std::fs::read_dir("/proc/self/task").unwrap();
-    let ticks = tasks.filter_map(|task| {
-        let task = task.ok()?.path();
-        if std::fs::read_to_string(task.join("comm")).ok()?.trim() == AUDIO_THREAD {
-            return None;
-        }
-        let stat = std::fs::read_to_string(task.join("stat")).ok()?;
-        // After the name in brackets; user and system time (proc_pid_stat(5)).
-        let fields: Vec<&str> = stat.rsplit(')').next()?.split_whitespace().collect();
-        Some(fields.get(11)?.parse::<f64>().ok()? + fields.get(12)?.parse::<f64>().ok()?)
-    });
-    ticks.sum::<f64>() / 100.0
+/// Chooses the last entry of a ruler's menu by keys alone.
+fn choose_last(host: &mut EditorHost, held: &[u32], key: u32) {
+    host.key_seen(held, key, UNDER_THRESHOLD).unwrap();
+    host.key_seen(&[], UP, UNDER_THRESHOLD).unwrap();
+    host.key_seen(&[], RETURN, UNDER_THRESHOLD).unwrap();
+}
+
+#[test]
+fn the_hosts_menu_opens_for_the_ruler_on_the_hosts_main_thread() {
+    let _alone = alone();
+    let mut host = EditorHost::load_offering_menu(&bundle(), ID, (0, 0)).unwrap();
+    host.open().unwrap();
+    host.run(Duration::from_millis(800)).unwrap();
+    // A click gives the keyboard to the ruler.
+    host.click(1, THRESHOLD.0, THRESHOLD.1).unwrap();
+    for (held, key) in [(&[][..], MENU_KEY), (&[SHIFT], F10)] {
+        choose_last(&mut host, held, key);
+        settle(&mut host);
+        let asked = host.menus_asked();
+        assert_eq!(asked.len(), 1, "{asked:?}");
+        assert_eq!(asked[0].parameter, "Threshold");
+        assert_eq!(asked[0].thread, std::thread::current().id());
+        // Where the sheet's own menu was, under the ruler.
+        let (x, y) = asked[0].place;
+        let (across, down) = (x - i32::from(THRESHOLD.0), y - i32::from(THRESHOLD.1));
+        assert!(across.abs() < 150 && (0..40).contains(&down), "{x} {y}");
+    }
+
+    // With the pointer, at its place: the last of the five entries.
+    host.click(3, THRESHOLD.0, THRESHOLD.1).unwrap();
+    settle(&mut host);
+    host.click(1, THRESHOLD.0 + 30, THRESHOLD.1 + LAST_OF_FIVE).unwrap();
+    settle(&mut host);
+    let asked = host.menus_asked();
+    assert_eq!(asked.len(), 1, "{asked:?}");
+    let (x, y) = asked[0].place;
+    assert!((x - i32::from(THRESHOLD.0)).abs() < 12 && (y - i32::from(THRESHOLD.1)).abs() < 12);
+}
+
+#[test]
+fn a_host_without_a_menu_is_not_asked_for_one() {
+    let _alone = alone();
+    let mut host = open();
+    host.set("Threshold", "-30").unwrap();
+    becomes(&mut host, "Threshold", "-30 dB");
+    host.click(1, THRESHOLD.0, THRESHOLD.1).unwrap();
+    // The last entry is the default then.
+    choose_last(&mut host, &[], MENU_KEY);
+    becomes(&mut host, "Threshold", "-18 dB");
+    assert!(host.menus_asked().is_empty());
 }
 
 #[test]

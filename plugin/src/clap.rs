@@ -1,21 +1,44 @@
-//! The CLAP export: that of the framework, with one repair.
+//! The CLAP export: that of the framework, with repairs of what it takes from a host on trust.
 //!
-//! A host may switch to rendering offline while audio runs (CLAP 1.2, `ext/render.h`). The framework
-//! then asks for a restart, and tells the plug-in when it comes; until then a render would go on as
-//! live audio does. So each instance is shown, when it is made, where the mode is kept. Knows nothing
-//! of parameters, engine or editor.
+//! It reads the key's port even when the host passes fewer ports than the plug-in has, takes channels
+//! that are null for real ones, writes past the block when an event lies behind its end, and leaves
+//! the host's constant mask on outputs as it was (CLAP 1.2, `clap/process.h`, `clap/audio-buffer.h`,
+//! `clap/events.h`). Here it is handed blocks in which none of that occurs.
+//!
+//! A host may switch to rendering offline while audio runs (`ext/render.h`). The framework then asks for
+//! a restart, and tells the plug-in when it comes; until then a render would go on as live audio does. So
+//! each instance is shown, when it is made, where the mode is kept. And as the framework knows of no
+//! menus of the host's, an instance learns here which host it is made for, and asks it for its menu
+//! (`ext/context-menu.h`). Knows nothing of parameters, engine or editor.
 #![allow(unsafe_code)] // the CLAP interfaces are C
 
-use std::cell::RefCell;
+use std::cell::{RefCell, UnsafeCell};
 use std::ffi::{CStr, c_char, c_void};
 use std::marker::PhantomData;
+use std::mem::MaybeUninit;
+use std::ptr::NonNull;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, OnceLock};
 
-use nice_plug::prelude::{ClapPlugin, ProcessMode};
-use nice_plug::wrapper::clap::{
-    CLAP_PLUGIN_FACTORY_ID, PluginDescriptor, Wrapper, clap_host, clap_plugin,
-    clap_plugin_descriptor, clap_plugin_factory,
+use clap_sys::audio_buffer::clap_audio_buffer;
+use clap_sys::entry::clap_plugin_entry;
+use clap_sys::events::{
+    CLAP_CORE_EVENT_SPACE_ID, CLAP_EVENT_PARAM_MOD, CLAP_EVENT_PARAM_VALUE, clap_event_header,
+    clap_event_param_mod, clap_event_param_value, clap_input_events,
 };
+use clap_sys::ext::context_menu::{
+    CLAP_CONTEXT_MENU_TARGET_KIND_PARAM, CLAP_EXT_CONTEXT_MENU, CLAP_EXT_CONTEXT_MENU_COMPAT,
+    clap_context_menu_target, clap_host_context_menu,
+};
+use clap_sys::factory::plugin_factory::{CLAP_PLUGIN_FACTORY_ID, clap_plugin_factory};
+use clap_sys::host::clap_host;
+use clap_sys::plugin::{clap_plugin, clap_plugin_descriptor};
+use clap_sys::process::{CLAP_PROCESS_ERROR, clap_process, clap_process_status};
+use clap_sys::version::CLAP_VERSION;
+use nice_plug::prelude::{ClapPlugin, ProcessMode};
+use nice_plug::wrapper::clap::{PluginDescriptor, Wrapper};
+
+use crate::host_menu::{self, Format};
 
 /// Makes what hosts look for in the library.
 macro_rules! export {
@@ -23,14 +46,9 @@ macro_rules! export {
         /// Where CLAP hosts begin.
         #[unsafe(no_mangle)]
         #[used]
-        #[allow(unsafe_code)] // only the name is; nothing else has it
-        pub static clap_entry: nice_plug::wrapper::clap::clap_plugin_entry =
-            nice_plug::wrapper::clap::clap_plugin_entry {
-                clap_version: nice_plug::wrapper::clap::CLAP_VERSION,
-                init: Some($crate::clap::loaded::<$plugin>),
-                deinit: Some($crate::clap::unloads),
-                get_factory: Some($crate::clap::factory::<$plugin>),
-            };
+        #[allow(unsafe_code)] // only the name is; no other symbol has it
+        pub static clap_entry: clap_sys::entry::clap_plugin_entry =
+            $crate::clap::Export::<$plugin>::ENTRY;
     };
 }
 pub(crate) use export;
@@ -58,42 +76,46 @@ impl Mode {
     }
 }
 
-pub(crate) extern "C" fn loaded<P: ClapPlugin>(_path: *const c_char) -> bool {
-    nice_plug::wrapper::setup_logger::<P>();
-    true
-}
+/// The export of the one type of plug-in that there is.
+pub(crate) struct Export<P>(PhantomData<P>);
 
-pub(crate) extern "C" fn unloads() {}
-
-pub(crate) extern "C" fn factory<P: ClapPlugin>(id: *const c_char) -> *const c_void {
-    // SAFETY: hosts pass a string that ends with a zero.
-    if id.is_null() || unsafe { CStr::from_ptr(id) } != CLAP_PLUGIN_FACTORY_ID {
-        return std::ptr::null();
-    }
-    std::ptr::from_ref(&Factory::<P>::TABLE).cast()
-}
-
-/// The factory of the one plug-in there is.
-struct Factory<P>(PhantomData<P>);
-
-static DESCRIPTOR: OnceLock<PluginDescriptor> = OnceLock::new();
-
-impl<P: ClapPlugin> Factory<P> {
-    const TABLE: clap_plugin_factory = clap_plugin_factory {
-        get_plugin_count: Some(Self::count),
-        get_plugin_descriptor: Some(Self::describe),
-        create_plugin: Some(Self::create),
+impl<P: ClapPlugin> Export<P> {
+    /// What the host finds in the library.
+    pub(crate) const ENTRY: clap_plugin_entry = clap_plugin_entry {
+        clap_version: CLAP_VERSION,
+        init: Some(Self::init),
+        deinit: Some(Self::deinit),
+        get_factory: Some(Self::get_factory),
+    };
+    const FACTORY: &'static clap_plugin_factory = &clap_plugin_factory {
+        get_plugin_count: Some(Self::get_plugin_count),
+        get_plugin_descriptor: Some(Self::get_plugin_descriptor),
+        create_plugin: Some(Self::create_plugin),
     };
 
     fn descriptor() -> &'static PluginDescriptor {
+        static DESCRIPTOR: OnceLock<PluginDescriptor> = OnceLock::new();
         DESCRIPTOR.get_or_init(PluginDescriptor::for_plugin::<P>)
     }
 
-    unsafe extern "C" fn count(_factory: *const clap_plugin_factory) -> u32 {
+    unsafe extern "C" fn init(_path: *const c_char) -> bool {
+        nice_plug::wrapper::setup_logger::<P>();
+        true
+    }
+
+    unsafe extern "C" fn deinit() {}
+
+    unsafe extern "C" fn get_factory(id: *const c_char) -> *const c_void {
+        // SAFETY: the host passes null or a text.
+        let is_ours = !id.is_null() && unsafe { CStr::from_ptr(id) } == CLAP_PLUGIN_FACTORY_ID;
+        if is_ours { std::ptr::from_ref(Self::FACTORY).cast() } else { std::ptr::null() }
+    }
+
+    unsafe extern "C" fn get_plugin_count(_factory: *const clap_plugin_factory) -> u32 {
         1
     }
 
-    unsafe extern "C" fn describe(
+    unsafe extern "C" fn get_plugin_descriptor(
         _factory: *const clap_plugin_factory,
         index: u32,
     ) -> *const clap_plugin_descriptor {
@@ -103,17 +125,21 @@ impl<P: ClapPlugin> Factory<P> {
         }
     }
 
-    unsafe extern "C" fn create(
+    unsafe extern "C" fn create_plugin(
         _factory: *const clap_plugin_factory,
         host: *const clap_host,
         id: *const c_char,
     ) -> *const clap_plugin {
-        // SAFETY: hosts pass a string that ends with a zero.
-        if id.is_null() || unsafe { CStr::from_ptr(id) } != Self::descriptor().clap_id() {
+        let Some(known) = NonNull::new(host.cast_mut()) else { return std::ptr::null() };
+        // SAFETY: the host passes null or a text.
+        let is_ours =
+            !id.is_null() && unsafe { CStr::from_ptr(id) } == Self::descriptor().clap_id();
+        if !is_ours {
             return std::ptr::null();
         }
-        // SAFETY: hosts pass themselves, and outlive the instance.
-        let wrapper = unsafe { Wrapper::<P>::new(host) };
+        let menu = Arc::new(Menu { host: known, offered: AtomicBool::new(false) });
+        // SAFETY: the host outlives its plug-ins.
+        let wrapper = host_menu::of_format(menu, || unsafe { Wrapper::<P>::new(host) });
         if let Some(mode) = MAKING.take() {
             let wrapper = Arc::downgrade(&wrapper);
             let now = move || {
@@ -123,7 +149,215 @@ impl<P: ClapPlugin> Factory<P> {
             // Cannot be set already: the instance is new.
             let _ = mode.0.set(Box::new(now));
         }
-        // SAFETY: the framework takes the reference back when the host destroys the plug-in.
-        unsafe { (*Arc::into_raw(wrapper)).clap_plugin.as_ptr() }
+        // SAFETY: the instance is given back by the framework's `destroy`; until it is handed out here
+        // nobody else holds the table that is changed.
+        unsafe {
+            let plugin = (*Arc::into_raw(wrapper)).clap_plugin.as_ptr();
+            if let Some(own) = (*plugin).process {
+                OWN_PROCESS.get_or_init(|| own);
+                (*plugin).process = Some(process);
+            }
+            plugin
+        }
+    }
+}
+
+type Process = unsafe extern "C" fn(*const clap_plugin, *const clap_process) -> clap_process_status;
+
+/// The framework's function that [`process`] stands before, the same for every instance.
+static OWN_PROCESS: OnceLock<Process> = OnceLock::new();
+
+/// Hands a block on without what the framework trips over: a port that is missing or lacks channels
+/// has none, events lie within the block.
+unsafe extern "C" fn process(
+    plugin: *const clap_plugin,
+    process: *const clap_process,
+) -> clap_process_status {
+    /// Input ports of the layout that has most: main and key.
+    const INPUTS: usize = 2;
+    let Some(own) = OWN_PROCESS.get() else { return CLAP_PROCESS_ERROR };
+    if process.is_null() {
+        return CLAP_PROCESS_ERROR;
+    }
+    // SAFETY: the host passes a whole `clap_process`, as many ports as it says, and for each an array
+    // of as many pointers as it has channels. The copies live until the framework returns.
+    unsafe {
+        let mut block = *process;
+        let outputs = match block.audio_outputs.is_null() {
+            true => 0,
+            false => block.audio_outputs_count as usize,
+        };
+        for index in 0..outputs {
+            // What is written here is no constant, whatever the host left in the mask.
+            (*block.audio_outputs.add(index)).constant_mask = 0;
+        }
+        let main_outputs = match outputs {
+            0 => 0,
+            _ if has_null(&*block.audio_outputs) => 0,
+            _ => (*block.audio_outputs).channel_count,
+        };
+        if main_outputs == 0 {
+            // Without outputs the framework takes up parameters and leaves it at that.
+            block.audio_outputs_count = 0;
+        }
+        let mut inputs = [without_channels(); INPUTS];
+        if !block.audio_inputs.is_null() {
+            let passed = inputs.iter_mut().take(block.audio_inputs_count as usize);
+            for (index, input) in passed.enumerate() {
+                let port = *block.audio_inputs.add(index);
+                if !has_null(&port) {
+                    *input = port;
+                }
+            }
+        }
+        // The framework copies each input channel to the output channel of the same number.
+        inputs[0].channel_count = inputs[0].channel_count.min(main_outputs);
+        block.audio_inputs = inputs.as_ptr();
+        block.audio_inputs_count = INPUTS as u32;
+
+        let events = Events {
+            host: block.in_events,
+            last: block.frames_count.saturating_sub(1),
+            moved: UnsafeCell::new(MaybeUninit::uninit()),
+        };
+        let list = clap_input_events {
+            ctx: std::ptr::from_ref(&events).cast_mut().cast(),
+            size: Some(Events::size),
+            get: Some(Events::get),
+        };
+        if !block.in_events.is_null() {
+            block.in_events = &list;
+        }
+        own(plugin, &block)
+    }
+}
+
+/// A port without channels. The framework takes it for silence; without the array it would leave in
+/// the output what the host had there.
+fn without_channels() -> clap_audio_buffer {
+    clap_audio_buffer {
+        data32: std::ptr::NonNull::dangling().as_ptr(),
+        data64: std::ptr::null_mut(),
+        channel_count: 0,
+        latency: 0,
+        constant_mask: 0,
+    }
+}
+
+/// Whether a port lacks the samples of a channel.
+///
+/// # Safety
+/// The port has an array of as many pointers as channels, or none.
+unsafe fn has_null(port: &clap_audio_buffer) -> bool {
+    let channels = port.data32;
+    // SAFETY: see above.
+    channels.is_null()
+        || (0..port.channel_count as usize).any(|n| unsafe { (*channels.add(n)).is_null() })
+}
+
+/// An event that sets or modulates a parameter.
+#[repr(C)]
+union Moved {
+    value: clap_event_param_value,
+    modulation: clap_event_param_mod,
+}
+
+/// The events of a block, those behind its end brought to its last frame.
+struct Events {
+    host: *const clap_input_events,
+    /// The last frame of the block.
+    last: u32,
+    /// Room for the event asked for last.
+    moved: UnsafeCell<MaybeUninit<Moved>>,
+}
+
+impl Events {
+    unsafe extern "C" fn size(list: *const clap_input_events) -> u32 {
+        // SAFETY: only `process` makes such a list, over events that outlive it.
+        unsafe {
+            let events = &*(*list).ctx.cast::<Self>();
+            (*events.host).size.map_or(0, |size| size(events.host))
+        }
+    }
+
+    unsafe extern "C" fn get(
+        list: *const clap_input_events,
+        index: u32,
+    ) -> *const clap_event_header {
+        // SAFETY: as above. The framework is done with a parameter's event when it asks for the next
+        // one, and it skips null. Events of the core's kinds have the core's layouts.
+        unsafe {
+            let events = &*(*list).ctx.cast::<Self>();
+            let Some(get) = (*events.host).get else { return std::ptr::null() };
+            let event = get(events.host, index);
+            if event.is_null() || (*event).time <= events.last {
+                return event;
+            }
+            let moved = events.moved.get().cast::<Moved>();
+            match ((*event).space_id, (*event).type_) {
+                (CLAP_CORE_EVENT_SPACE_ID, CLAP_EVENT_PARAM_VALUE) => {
+                    (*moved).value = *event.cast();
+                    (*moved).value.header.time = events.last;
+                }
+                (CLAP_CORE_EVENT_SPACE_ID, CLAP_EVENT_PARAM_MOD) => {
+                    (*moved).modulation = *event.cast();
+                    (*moved).modulation.header.time = events.last;
+                }
+                _ => return std::ptr::null(),
+            }
+            moved.cast()
+        }
+    }
+}
+
+/// The menu of the host of one instance.
+struct Menu {
+    host: NonNull<clap_host>,
+    offered: AtomicBool,
+}
+
+// SAFETY: the host is only called where `Format` says that it may be.
+unsafe impl Send for Menu {}
+// SAFETY: as above.
+unsafe impl Sync for Menu {}
+
+impl Menu {
+    /// The host's functions. Only while the instance lives.
+    fn functions(&self) -> Option<clap_host_context_menu> {
+        let host = self.host.as_ptr();
+        // SAFETY: the host lives as long as the instance. It gives the functions of an extension,
+        // or null.
+        unsafe {
+            let extension = (*host).get_extension?;
+            [CLAP_EXT_CONTEXT_MENU, CLAP_EXT_CONTEXT_MENU_COMPAT].into_iter().find_map(|id| {
+                extension(host, id.as_ptr()).cast::<clap_host_context_menu>().as_ref().copied()
+            })
+        }
+    }
+}
+
+impl Format for Menu {
+    fn offers(&self) -> bool {
+        self.offered.load(Ordering::Acquire)
+    }
+
+    fn look(&self) {
+        let can_open = |functions: clap_host_context_menu| {
+            functions.popup?;
+            // SAFETY: this is the host's main thread, and the instance lives.
+            Some(unsafe { functions.can_popup?(self.host.as_ptr()) })
+        };
+        let offered = self.functions().and_then(can_open).unwrap_or(false);
+        self.offered.store(offered, Ordering::Release);
+    }
+
+    fn open(&self, parameter: u32, (x, y): (i32, i32)) -> bool {
+        // Means nothing for a window within the host's.
+        const SCREEN: i32 = 0;
+        let target =
+            clap_context_menu_target { kind: CLAP_CONTEXT_MENU_TARGET_KIND_PARAM, id: parameter };
+        let popup = self.functions().and_then(|functions| functions.popup);
+        // SAFETY: this is the host's main thread, and the instance lives.
+        popup.is_some_and(|popup| unsafe { popup(self.host.as_ptr(), &target, SCREEN, x, y) })
     }
 }

@@ -21,6 +21,8 @@ mod blind;
 mod pair;
 mod audio;
 
+mod host_menu;
+
 mod editor;
 
 mod clap;
@@ -40,6 +42,7 @@ use blind::Blind;
 use clap::Mode;
 use editor::BusEditor;
 use feed::FeedOut;
+use host_menu::{HostMenu, MenuTask};
 use listener::Listener;
 use state::BusState;
 
@@ -52,6 +55,7 @@ pub struct Bus {
     blind: Arc<Mutex<Blind>>,
     mode: Mode,
     repaint: RepaintNotifier,
+    host_menu: HostMenu,
 }
 
 impl Default for Bus {
@@ -68,6 +72,7 @@ impl Default for Bus {
             blind: Arc::new(Mutex::new(blind)),
             mode: Mode::of_new_instance(),
             repaint: RepaintNotifier::new(),
+            host_menu: HostMenu::of_new_instance(),
         }
     }
 }
@@ -84,16 +89,27 @@ impl Plugin for Bus {
 
     type Editor = BusEditor;
     type SysExMessage = ();
-    type BackgroundTask = ();
+    type BackgroundTask = MenuTask;
 
     fn params(&self) -> Arc<dyn Params> {
         self.state.clone()
     }
 
-    fn editor(&mut self, _executor: AsyncExecutor<Self>) -> Option<BusEditor> {
+    fn task_executor(&mut self) -> TaskExecutor<Self> {
+        let (menu, repaint) = (self.host_menu.clone(), self.repaint.clone());
+        Box::new(move |task| {
+            if !menu.perform(task) {
+                // The editor says so.
+                repaint.request_repaint();
+            }
+        })
+    }
+
+    fn editor(&mut self, executor: AsyncExecutor<Self>) -> Option<BusEditor> {
+        self.host_menu.post_by(move |task| executor.execute_gui(task));
         let sources = (self.feed.clone(), self.listener.clone());
-        let blind = self.blind.clone();
-        Some(BusEditor::new(self.state.clone(), sources, blind, self.repaint.clone()))
+        let (blind, menu) = (self.blind.clone(), self.host_menu.clone());
+        Some(BusEditor::new(self.state.clone(), sources, blind, menu, self.repaint.clone()))
     }
 
     fn filter_state(state: &mut PluginState) {

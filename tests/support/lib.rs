@@ -9,6 +9,8 @@ pub mod signals;
 pub mod mixes;
 pub mod song;
 #[cfg(target_os = "linux")]
+pub mod screen;
+#[cfg(target_os = "linux")]
 pub mod window;
 
 pub use stereo::Stereo;

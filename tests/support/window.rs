@@ -2,16 +2,19 @@
 //! plug-in, moves pointer and keys, and takes pictures.
 
 use std::collections::{BTreeMap, VecDeque};
-use std::error::Error;
 use std::f64::consts::TAU;
 use std::ffi::CStr;
 use std::io::Cursor;
 use std::path::Path;
 use std::sync::atomic::{AtomicBool, AtomicU8, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
-use std::thread::JoinHandle;
+use std::thread::{JoinHandle, ThreadId};
 use std::time::{Duration, Instant};
 
+use crate::screen::{Picture, Result, Screen, Windowed};
+use clack_extensions::context_menu::{
+    ContextMenuBuilder, ContextMenuTarget, HostContextMenu, HostContextMenuImpl,
+};
 use clack_extensions::gui::{
     GuiApiType, GuiConfiguration, GuiSize, HostGui, HostGuiImpl, PluginGui, Window,
 };
@@ -27,23 +30,11 @@ use clack_host::events::spaces::CoreEventSpace;
 use clack_host::events::{EventFlags, EventHeader};
 use clack_host::prelude::*;
 use clack_host::utils::{BeatTime, SecondsTime};
-use x11rb::connection::Connection;
-use x11rb::protocol::Event;
-use x11rb::protocol::xproto::{
-    self, ConfigureWindowAux, ConnectionExt as _, CreateWindowAux, ImageFormat, PropMode,
-    WindowClass,
-};
-use x11rb::protocol::xtest::ConnectionExt as _;
-use x11rb::rust_connection::RustConnection;
-use x11rb::wrapper::ConnectionExt as _;
-
-/// What goes wrong here is for people to read.
-pub type Result<T> = std::result::Result<T, Box<dyn Error + Send + Sync>>;
 
 const RATE_HZ: f64 = 48_000.0;
 const BLOCK: usize = 512;
 /// Name of the thread that plays audio, to tell it from those of the editor.
-pub const AUDIO_THREAD: &str = "audio";
+const AUDIO_THREAD: &str = "audio";
 const TEMPO_BPM: f64 = 104.0;
 /// How much is kept of what was played, in samples: a second.
 const KEPT: usize = 48_000;
@@ -79,34 +70,15 @@ pub struct Heard {
     pub output: VecDeque<f32>,
 }
 
-/// A picture of the window.
+/// A menu that the host was asked to open.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Picture {
-    /// Width in pixels.
-    pub width: u32,
-    /// Height in pixels.
-    pub height: u32,
-    /// Red, green and blue of each pixel, row by row from the top.
-    pub rgb: Vec<u8>,
-}
-
-impl Picture {
-    /// Red, green and blue of a pixel.
-    pub fn pixel(&self, x: u32, y: u32) -> [u8; 3] {
-        let at = 3 * (y * self.width + x) as usize;
-        [self.rgb[at], self.rgb[at + 1], self.rgb[at + 2]]
-    }
-
-    /// Share of the pixels, 0 to 1, that differ from another picture of the same size by more than
-    /// a shade.
-    pub fn difference(&self, other: &Self) -> f64 {
-        /// Largest difference of a channel that is but a shade.
-        const SHADE: u8 = 12;
-        assert_eq!((self.width, self.height), (other.width, other.height));
-        let differs = |(a, b): (&[u8], &[u8])| a.iter().zip(b).any(|(a, b)| a.abs_diff(*b) > SHADE);
-        let pixels = self.rgb.chunks(3).zip(other.rgb.chunks(3));
-        pixels.filter(|pair| differs(*pair)).count() as f64 / (self.rgb.len() / 3) as f64
-    }
+pub struct MenuAsked {
+    /// The parameter it is for.
+    pub parameter: String,
+    /// Left and top within the window, in pixels.
+    pub place: (i32, i32),
+    /// The thread it was asked for on.
+    pub thread: ThreadId,
 }
 
 struct Callbacks;
@@ -116,14 +88,19 @@ impl HostHandlers for Callbacks {
     type MainThread<'a> = MainThread;
     type AudioProcessor<'a> = ();
 
-    fn declare_extensions(builder: &mut HostExtensions<Self>, _: &Asked) {
+    fn declare_extensions(builder: &mut HostExtensions<Self>, asked: &Asked) {
         builder.register::<HostParams>().register::<HostGui>();
+        if asked.offers_menu {
+            builder.register::<HostContextMenu>();
+        }
     }
 }
 
 /// What the plug-in has asked for, from any thread.
 #[derive(Default)]
 struct Asked {
+    /// The host has a menu of its own.
+    offers_menu: bool,
     callback: AtomicBool,
     size: Mutex<Option<GuiSize>>,
 }
@@ -162,9 +139,42 @@ impl HostGuiImpl for Asked {
     fn closed(&self, _: bool) {}
 }
 
-struct MainThread;
+/// What the plug-in has asked for on the main thread.
+#[derive(Default)]
+struct MainThread {
+    menus: Arc<Mutex<Vec<(ContextMenuTarget, (i32, i32), ThreadId)>>>,
+}
 
 impl MainThreadHandler<'_> for MainThread {}
+
+impl HostContextMenuImpl for MainThread {
+    fn populate(
+        &self,
+        _: ContextMenuTarget,
+        _: &mut ContextMenuBuilder<'_>,
+    ) -> std::result::Result<(), HostError> {
+        Ok(())
+    }
+
+    fn perform(&self, _: ContextMenuTarget, _: ClapId) -> std::result::Result<(), HostError> {
+        Ok(())
+    }
+
+    fn can_popup(&self) -> bool {
+        true
+    }
+
+    fn popup(
+        &self,
+        target: ContextMenuTarget,
+        _: i32,
+        x: i32,
+        y: i32,
+    ) -> std::result::Result<(), HostError> {
+        lock(&self.menus).push((target, (x, y), std::thread::current().id()));
+        Ok(())
+    }
+}
 
 impl HostParamsImplMainThread for MainThread {
     fn rescan(&self, _: ParamRescanFlags) {}
@@ -179,15 +189,12 @@ struct AudioThread {
 
 /// An instance of a plug-in, with its editor open or closed.
 pub struct EditorHost {
-    screen: RustConnection,
-    root: xproto::Window,
-    depth: u8,
-    window: Option<xproto::Window>,
-    place: (i16, i16),
+    screen: Screen,
     play: Arc<AtomicU8>,
     told: Arc<Mutex<Vec<Told>>>,
     heard: Arc<Mutex<Heard>>,
     changes: Arc<Mutex<Vec<ParamValueEvent>>>,
+    menus: Arc<Mutex<Vec<(ContextMenuTarget, (i32, i32), ThreadId)>>>,
     names: Arc<BTreeMap<u32, String>>,
     audio: Option<AudioThread>,
     gui: PluginGui,
@@ -206,17 +213,27 @@ impl EditorHost {
     ///
     /// # Errors
     /// When there is no screen, or the bundle is not such a plug-in.
-    #[allow(unsafe_code)]
     pub fn load(bundle: &Path, id: &CStr, place: (i16, i16)) -> Result<Self> {
-        let (screen, number) = x11rb::connect(None)?;
-        let setup = &screen.setup().roots[number];
-        let (root, depth) = (setup.root, setup.root_depth);
+        Self::load_into(Asked::default(), bundle, id, place)
+    }
 
+    /// As [`Self::load`], into a host that has a menu of its own for parameters.
+    ///
+    /// # Errors
+    /// As there.
+    pub fn load_offering_menu(bundle: &Path, id: &CStr, place: (i16, i16)) -> Result<Self> {
+        Self::load_into(Asked { offers_menu: true, ..Asked::default() }, bundle, id, place)
+    }
+
+    #[allow(unsafe_code)]
+    fn load_into(asked: Asked, bundle: &Path, id: &CStr, place: (i16, i16)) -> Result<Self> {
+        let screen = Screen::connect(place)?;
         // SAFETY: the bundle is our own and keeps to the CLAP ABI.
         let entry = unsafe { PluginEntry::load(bundle) }?;
         let host = HostInfo::new("Window", "Tenon", "", "1")?;
-        let new = PluginInstance::new(|_| Asked::default(), |_| MainThread, &entry, id, &host);
-        let mut instance = new?;
+        let main = MainThread::default();
+        let menus = main.menus.clone();
+        let mut instance = PluginInstance::new(|_| asked, |_| main, &entry, id, &host)?;
         let plugin = instance.plugin_handle();
         let gui: PluginGui = plugin.get_extension().ok_or("no editor")?;
         let params: PluginParams = plugin.get_extension().ok_or("no parameters")?;
@@ -233,14 +250,11 @@ impl EditorHost {
 
         let mut host = Self {
             screen,
-            root,
-            depth,
-            window: None,
-            place,
             play: Arc::new(AtomicU8::new(Play::Nothing as u8)),
             told: Arc::default(),
             heard: Arc::default(),
             changes: Arc::default(),
+            menus,
             names: Arc::new(names),
             audio: None,
             gui,
@@ -376,24 +390,7 @@ impl EditorHost {
         let configuration = GuiConfiguration { api_type: GuiApiType::X11, is_floating: false };
         self.gui.create(&plugin, configuration)?;
         let size = self.gui.get_size(&plugin).ok_or("the editor has no size")?;
-        let window = self.screen.generate_id()?;
-        let aux = CreateWindowAux::new().background_pixel(0x80_80_80).override_redirect(1);
-        self.screen.create_window(
-            self.depth,
-            window,
-            self.root,
-            self.place.0,
-            self.place.1,
-            size.width as u16,
-            size.height as u16,
-            0,
-            WindowClass::INPUT_OUTPUT,
-            0,
-            &aux,
-        )?;
-        self.screen.map_window(window)?;
-        self.screen.sync()?;
-        self.window = Some(window);
+        let window = self.screen.open((size.width, size.height))?;
         // SAFETY: the window is destroyed after the editor, in `close`.
         unsafe { self.gui.set_parent(&plugin, Window::from_x11_handle(window.into())) }?;
         self.gui.show(&plugin)?;
@@ -405,24 +402,9 @@ impl EditorHost {
     /// # Errors
     /// When the screen refuses.
     pub fn close(&mut self) -> Result<()> {
-        if let Some(window) = self.window.take() {
+        if self.screen.is_open() {
             self.gui.destroy(&self.instance.plugin_handle());
-            self.screen.destroy_window(window)?;
-            self.screen.sync()?;
-        }
-        Ok(())
-    }
-
-    /// Does for a while what a host does beside audio: callbacks, flushes, sizes the plug-in asked
-    /// for.
-    ///
-    /// # Errors
-    /// When the screen refuses.
-    pub fn run(&mut self, time: Duration) -> Result<()> {
-        let start = Instant::now();
-        while start.elapsed() < time {
-            self.turn()?;
-            std::thread::sleep(Duration::from_millis(4));
+            self.screen.close()?;
         }
         Ok(())
     }
@@ -436,7 +418,7 @@ impl EditorHost {
         if callback {
             self.instance.call_on_main_thread_callback();
         }
-        if let (Some(size), Some(_)) = (size, self.window) {
+        if let (Some(size), true) = (size, self.screen.is_open()) {
             self.put_size(size)?;
         }
         Ok(())
@@ -456,191 +438,27 @@ impl EditorHost {
     }
 
     fn put_size(&mut self, size: GuiSize) -> Result<()> {
-        let window = self.window.ok_or("the editor is closed")?;
-        let aux = ConfigureWindowAux::new().width(size.width).height(size.height);
-        self.screen.configure_window(window, &aux)?;
-        self.screen.sync()?;
+        self.screen.resize((size.width, size.height))?;
         self.gui.set_size(&self.instance.plugin_handle(), size)?;
         Ok(())
-    }
-
-    /// Size of the window, in pixels.
-    ///
-    /// # Errors
-    /// When the editor is closed or the screen refuses.
-    pub fn size(&self) -> Result<(u32, u32)> {
-        let window = self.window.ok_or("the editor is closed")?;
-        let geometry = self.screen.get_geometry(window)?.reply()?;
-        Ok((geometry.width.into(), geometry.height.into()))
-    }
-
-    /// A picture of the window as it is on the screen.
-    ///
-    /// # Errors
-    /// When the editor is closed or the screen refuses.
-    pub fn picture(&self) -> Result<Picture> {
-        let (width, height) = self.size()?;
-        let (x, y) = self.place;
-        let image = self
-            .screen
-            .get_image(
-                ImageFormat::Z_PIXMAP,
-                self.root,
-                x,
-                y,
-                width as u16,
-                height as u16,
-                u32::MAX,
-            )?
-            .reply()?;
-        // 24 bits deep: blue, green, red and a byte of padding.
-        let rgb = image.data.chunks(4).flat_map(|pixel| [pixel[2], pixel[1], pixel[0]]).collect();
-        Ok(Picture { width, height, rgb })
-    }
-
-    /// Runs until the window has looked the same for a while, and gives what it looks like.
-    ///
-    /// # Errors
-    /// When it never comes to rest, or the screen refuses.
-    pub fn picture_at_rest(&mut self) -> Result<Picture> {
-        let mut last = self.picture()?;
-        let mut same = 0;
-        for _ in 0..100 {
-            self.run(Duration::from_millis(100))?;
-            let picture = self.picture()?;
-            same = if picture == last && !is_blank(&picture) { same + 1 } else { 0 };
-            if same == 3 {
-                return Ok(picture);
-            }
-            last = picture;
-        }
-        Err("the window does not come to rest".into())
-    }
-
-    /// Moves the pointer to a place of the window, in pixels.
-    ///
-    /// # Errors
-    /// When the screen refuses.
-    pub fn point(&mut self, x: i16, y: i16) -> Result<()> {
-        let (left, top) = self.place;
-        self.fake(xproto::MOTION_NOTIFY_EVENT, 0, left + x, top + y)
-    }
-
-    /// Presses or releases a button of the pointer: 1 is the left one, 3 the right one, 4 and 5 are
-    /// the wheel up and down.
-    ///
-    /// # Errors
-    /// When the screen refuses.
-    pub fn button(&mut self, button: u8, pressed: bool) -> Result<()> {
-        let kind = if pressed { xproto::BUTTON_PRESS_EVENT } else { xproto::BUTTON_RELEASE_EVENT };
-        self.fake(kind, button, 0, 0)
-    }
-
-    /// Presses and releases a button at a place.
-    ///
-    /// # Errors
-    /// When the screen refuses.
-    pub fn click(&mut self, button: u8, x: i16, y: i16) -> Result<()> {
-        self.point(x, y)?;
-        self.button(button, true)?;
-        self.button(button, false)
-    }
-
-    /// Drags from one place to another, by the left button.
-    ///
-    /// # Errors
-    /// When the screen refuses.
-    pub fn drag(&mut self, from: (i16, i16), to: (i16, i16)) -> Result<()> {
-        const STEPS: i32 = 10;
-        self.point(from.0, from.1)?;
-        self.button(1, true)?;
-        for step in 1..=STEPS {
-            let way = |from: i16, to: i16| {
-                let (from, to) = (i32::from(from), i32::from(to));
-                (from + (to - from) * step / STEPS) as i16
-            };
-            self.point(way(from.0, to.0), way(from.1, to.1))?;
-        }
-        self.button(1, false)
-    }
-
-    /// Holds a file over a place of the editor and drops it there, as a file manager does (XDND,
-    /// version 5). Gives what the window looked like before it was let go, or nothing when the editor
-    /// does not take it.
-    ///
-    /// # Errors
-    /// When the editor is closed, does not answer, or the screen refuses.
-    pub fn drop_file(&mut self, file: &Path, at: (i16, i16)) -> Result<Option<Picture>> {
-        let window = self.window.ok_or("the editor is closed")?;
-        let tree = self.screen.query_tree(window)?.reply()?;
-        let target = *tree.children.first().ok_or("the editor has no window")?;
-        let at = (self.place.0 + at.0, self.place.1 + at.1);
-        let mut source = DragSource::new(target, self.root, file)?;
-        source.enter(at)?;
-        let mut picture = None;
-        for _ in 0..100 {
-            self.run(Duration::from_millis(20))?;
-            match source.answer()? {
-                Some(DragAnswer::Willing) if picture.is_none() => {
-                    self.run(Duration::from_millis(600))?;
-                    picture = Some(self.picture()?);
-                    source.let_go()?;
-                }
-                Some(DragAnswer::Willing) | None => (),
-                Some(DragAnswer::Refused) => return Ok(None),
-                Some(DragAnswer::Taken) => return Ok(picture),
-            }
-        }
-        Err("the editor does not answer to a file held over it".into())
-    }
-
-    /// Presses and releases a key, by its X keysym, with others held down.
-    ///
-    /// # Errors
-    /// When the keyboard has no such key or the screen refuses.
-    pub fn key(&mut self, held: &[u32], keysym: u32) -> Result<()> {
-        let codes = held.iter().map(|keysym| self.code(*keysym)).collect::<Result<Vec<_>>>()?;
-        let code = self.code(keysym)?;
-        for code in &codes {
-            self.fake(xproto::KEY_PRESS_EVENT, *code, 0, 0)?;
-        }
-        self.fake(xproto::KEY_PRESS_EVENT, code, 0, 0)?;
-        self.fake(xproto::KEY_RELEASE_EVENT, code, 0, 0)?;
-        for code in codes.iter().rev() {
-            self.fake(xproto::KEY_RELEASE_EVENT, *code, 0, 0)?;
-        }
-        Ok(())
-    }
-
-    /// Types digits, small letters and what else needs no other key held down.
-    ///
-    /// # Errors
-    /// When the keyboard has no such key or the screen refuses.
-    pub fn type_text(&mut self, text: &str) -> Result<()> {
-        // Keysyms of Latin 1 are its codes.
-        text.chars().try_for_each(|sign| self.key(&[], u32::from(sign)))
-    }
-
-    fn code(&self, keysym: u32) -> Result<u8> {
-        let setup = self.screen.setup();
-        let (first, last) = (setup.min_keycode, setup.max_keycode);
-        let map = self.screen.get_keyboard_mapping(first, last - first + 1)?.reply()?;
-        let each = usize::from(map.keysyms_per_keycode);
-        let found = map.keysyms.chunks(each).position(|keysyms| keysyms[0] == keysym);
-        let found = found.ok_or_else(|| format!("no key has the keysym {keysym:#x}"))?;
-        Ok(first + found as u8)
-    }
-
-    /// Does something with pointer or keyboard, and gives the editor time for a frame.
-    fn fake(&mut self, kind: u8, detail: u8, x: i16, y: i16) -> Result<()> {
-        self.screen.xtest_fake_input(kind, detail, 0, self.root, x, y, 0)?;
-        self.screen.sync()?;
-        self.run(Duration::from_millis(40))
     }
 
     /// What the plug-in told since this was last asked.
     pub fn told(&self) -> Vec<Told> {
         std::mem::take(&mut lock(&self.told))
+    }
+
+    /// The menus the plug-in asked for since this was last asked.
+    pub fn menus_asked(&self) -> Vec<MenuAsked> {
+        let asked = std::mem::take(&mut *lock(&self.menus));
+        let read = |(target, place, thread)| {
+            let parameter = match target {
+                ContextMenuTarget::Param(id) => self.names.get(&id.get()).cloned(),
+                _ => None,
+            };
+            MenuAsked { parameter: parameter.unwrap_or_default(), place, thread }
+        };
+        asked.into_iter().map(read).collect()
     }
 
     /// Sets a parameter by its name to what one would type. It has the value with the next block.
@@ -649,11 +467,25 @@ impl EditorHost {
     /// When there is no such parameter, or it does not take the value.
     pub fn set(&mut self, name: &str, text: &str) -> Result<()> {
         let id = self.id(name)?;
-        let text = std::ffi::CString::new(text)?;
-        let value = self.params.text_to_value(&self.instance.plugin_handle(), id, &text);
-        let value = value.ok_or_else(|| format!("{name} does not take {text:?}"))?;
+        let value = self.value_of(name, text)?;
         lock(&self.changes).push(ParamValueEvent::new(0, id, Pckn::match_all(), value));
         Ok(())
+    }
+
+    /// What a text means for a parameter by its name, as CLAP counts it.
+    ///
+    /// # Errors
+    /// When there is no such parameter, or it does not take the text.
+    pub fn value_of(&mut self, name: &str, text: &str) -> Result<f64> {
+        let id = self.id(name)?;
+        let text = std::ffi::CString::new(text)?;
+        let value = self.params.text_to_value(&self.instance.plugin_handle(), id, &text);
+        value.ok_or_else(|| format!("{name} does not take {text:?}").into())
+    }
+
+    /// The names of all parameters.
+    pub fn names(&self) -> impl Iterator<Item = &str> {
+        self.names.values().map(String::as_str)
     }
 
     fn id(&self, name: &str) -> Result<ClapId> {
@@ -692,122 +524,28 @@ impl EditorHost {
     }
 }
 
+impl Windowed for EditorHost {
+    fn screen(&self) -> &Screen {
+        &self.screen
+    }
+
+    /// Does for a while what a host does beside audio: callbacks, flushes, sizes the plug-in asked
+    /// for.
+    fn run(&mut self, time: Duration) -> Result<()> {
+        let start = Instant::now();
+        while start.elapsed() < time {
+            self.turn()?;
+            std::thread::sleep(Duration::from_millis(4));
+        }
+        Ok(())
+    }
+}
+
 impl Drop for EditorHost {
     fn drop(&mut self) {
         // A screen that is gone has closed the window by itself.
         let _ = self.close();
         self.stop();
-    }
-}
-
-x11rb::atom_manager! {
-    /// What the protocol of dragged things speaks of.
-    DragAtoms: DragAtomsCookie {
-        XdndEnter,
-        XdndPosition,
-        XdndStatus,
-        XdndDrop,
-        XdndFinished,
-        XdndSelection,
-        XdndActionCopy,
-        URI_LIST: b"text/uri-list",
-    }
-}
-
-/// What the window under a dragged file says.
-enum DragAnswer {
-    /// It would take the file.
-    Willing,
-    /// It has the file.
-    Taken,
-    /// It does not want the file.
-    Refused,
-}
-
-/// A window that a file is dragged from.
-struct DragSource {
-    screen: RustConnection,
-    atoms: DragAtoms,
-    window: xproto::Window,
-    target: xproto::Window,
-    uri: String,
-}
-
-impl DragSource {
-    fn new(target: xproto::Window, root: xproto::Window, file: &Path) -> Result<Self> {
-        let (screen, _) = x11rb::connect(None)?;
-        let atoms = DragAtoms::new(&screen)?.reply()?;
-        let window = screen.generate_id()?;
-        let aux = CreateWindowAux::new();
-        let class = WindowClass::INPUT_OUTPUT;
-        screen.create_window(0, window, root, 0, 0, 1, 1, 0, class, 0, &aux)?;
-        screen.set_selection_owner(window, atoms.XdndSelection, x11rb::CURRENT_TIME)?;
-        screen.sync()?;
-        let uri = format!("file://{}\r\n", file.display());
-        Ok(Self { screen, atoms, window, target, uri })
-    }
-
-    fn tell(&self, kind: xproto::Atom, data: [u32; 4]) -> Result<()> {
-        let data = [self.window, data[0], data[1], data[2], data[3]];
-        let event = xproto::ClientMessageEvent::new(32, self.target, kind, data);
-        self.screen.send_event(false, self.target, xproto::EventMask::NO_EVENT, event)?;
-        self.screen.sync()?;
-        Ok(())
-    }
-
-    fn enter(&self, (x, y): (i16, i16)) -> Result<()> {
-        const VERSION: u32 = 5;
-        self.tell(self.atoms.XdndEnter, [VERSION << 24, self.atoms.URI_LIST, 0, 0])?;
-        let place = (x as u32) << 16 | y as u32;
-        let now = x11rb::CURRENT_TIME;
-        self.tell(self.atoms.XdndPosition, [0, place, now, self.atoms.XdndActionCopy])
-    }
-
-    fn let_go(&self) -> Result<()> {
-        self.tell(self.atoms.XdndDrop, [0, x11rb::CURRENT_TIME, 0, 0])
-    }
-
-    /// Hands the file over when asked to, and gives what the target says, once it says something.
-    fn answer(&mut self) -> Result<Option<DragAnswer>> {
-        while let Some(event) = self.screen.poll_for_event()? {
-            match event {
-                Event::SelectionRequest(request) => {
-                    self.screen.change_property8(
-                        PropMode::REPLACE,
-                        request.requestor,
-                        request.property,
-                        request.target,
-                        self.uri.as_bytes(),
-                    )?;
-                    let notify = xproto::SelectionNotifyEvent {
-                        response_type: xproto::SELECTION_NOTIFY_EVENT,
-                        sequence: 0,
-                        time: request.time,
-                        requestor: request.requestor,
-                        selection: request.selection,
-                        target: request.target,
-                        property: request.property,
-                    };
-                    let mask = xproto::EventMask::NO_EVENT;
-                    self.screen.send_event(false, request.requestor, mask, notify)?;
-                    self.screen.sync()?;
-                }
-                Event::ClientMessage(message) => {
-                    let accepted = message.data.as_data32()[1] & 1 == 1;
-                    if !accepted {
-                        return Ok(Some(DragAnswer::Refused));
-                    }
-                    if message.type_ == self.atoms.XdndStatus {
-                        return Ok(Some(DragAnswer::Willing));
-                    }
-                    if message.type_ == self.atoms.XdndFinished {
-                        return Ok(Some(DragAnswer::Taken));
-                    }
-                }
-                _ => (),
-            }
-        }
-        Ok(None)
     }
 }
 
@@ -820,11 +558,6 @@ fn keep(kept: &mut VecDeque<f32>, samples: Vec<f32>) {
 /// What is guarded here is whole whatever happens to its holder.
 fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
     mutex.lock().unwrap_or_else(PoisonError::into_inner)
-}
-
-/// Whether all pixels are alike.
-pub fn is_blank(picture: &Picture) -> bool {
-    picture.rgb.chunks(3).all(|pixel| pixel == &picture.rgb[..3])
 }
 
 fn read(events: &EventBuffer, names: &BTreeMap<u32, String>) -> Vec<Told> {
@@ -939,4 +672,20 @@ impl Beat {
             time_signature_denominator: 4,
         }
     }
+}
+
+/// Processor time of this process in seconds, but for what plays audio.
+pub fn processor_s() -> f64 {
+    let tasks = std::fs::read_dir("/proc/self/task").into_iter().flatten();
+    let ticks = tasks.filter_map(|task| {
+        let task = task.ok()?.path();
+        if std::fs::read_to_string(task.join("comm")).ok()?.trim() == AUDIO_THREAD {
+            return None;
+        }
+        let stat = std::fs::read_to_string(task.join("stat")).ok()?;
+        // After the name in brackets; user and system time (proc_pid_stat(5)).
+        let fields: Vec<&str> = stat.rsplit(')').next()?.split_whitespace().collect();
+        Some(fields.get(11)?.parse::<f64>().ok()? + fields.get(12)?.parse::<f64>().ok()?)
+    });
+    ticks.sum::<f64>() / 100.0
 }

@@ -6,7 +6,8 @@ use std::path::Path;
 use std::process::Command;
 
 use anyhow::{Context, Result};
-use tenon_tests::window::{EditorHost, Picture};
+use tenon_tests::screen::Picture;
+use tenon_tests::window::EditorHost;
 
 use crate::bundle;
 use crate::workspace;

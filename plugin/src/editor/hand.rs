@@ -5,6 +5,7 @@ use nice_plug::prelude::ParamSetter;
 use tenon_dsp::{Control, Settings};
 
 use super::bench::{Arriving, Bench, Grip, Step, Turn};
+use crate::host_menu::HostMenu;
 use crate::library::LibraryError;
 use crate::presets::sets;
 use crate::state::{BusState, Slot};
@@ -19,6 +20,7 @@ pub(crate) struct Hand<'a> {
     /// What is remembered.
     pub(crate) bench: &'a mut Bench,
     now: f64,
+    host_menu: Option<&'a HostMenu>,
 }
 
 impl<'a> Hand<'a> {
@@ -29,7 +31,28 @@ impl<'a> Hand<'a> {
         bench: &'a mut Bench,
         now: f64,
     ) -> Self {
-        Self { state, setter, bench, now }
+        Self { state, setter, bench, now, host_menu: None }
+    }
+
+    /// Lets it open the host's menu.
+    pub(crate) fn with_host_menu(mut self, menu: &'a HostMenu) -> Self {
+        self.host_menu = Some(menu);
+        self
+    }
+
+    /// Whether the host has a menu of its own.
+    pub(crate) fn has_host_menu(&self) -> bool {
+        self.host_menu.is_some_and(HostMenu::is_offered)
+    }
+
+    /// Opens the host's menu of a control at a place in the window, in the pixels of the window
+    /// system.
+    pub(crate) fn open_host_menu(&mut self, control: Control, place: (i32, i32)) {
+        // What is held is let go of first: the host takes pointer and keyboard away.
+        self.let_go();
+        if let Some(menu) = self.host_menu {
+            menu.ask(control, place);
+        }
     }
 
     /// The value of a control.

@@ -36,6 +36,7 @@ use nice_plug_egui::{
 
 use crate::blind::Blind;
 use crate::feed::FeedOut;
+use crate::host_menu::HostMenu;
 use crate::library::Library;
 use crate::listener::{Listener, Listening};
 use crate::state::{BusState, View};
@@ -44,6 +45,7 @@ use crate::trial::record::users_folder;
 use bench::Bench;
 use finder::Finder;
 use hand::Hand;
+use help::Help;
 use shown::Shown;
 use together::listened;
 use trial::Conductor;
@@ -58,6 +60,7 @@ pub struct BusEditor {
     feed: Arc<Mutex<FeedOut>>,
     listener: Listener,
     blind: Arc<Mutex<Blind>>,
+    host_menu: HostMenu,
     repaint: RepaintNotifier,
     /// Outlives the window, so that undo does.
     bench: Arc<Mutex<Bench>>,
@@ -66,17 +69,18 @@ pub struct BusEditor {
 }
 
 impl BusEditor {
-    /// An editor of `state` that shows readings and togetherness from its sources and conducts blind
-    /// trials through `blind`. Drawing is asked for through `repaint`.
+    /// An editor of `state` that shows readings and togetherness from its sources, conducts blind trials
+    /// through `blind`, and opens the host's menu. Drawing is asked for through `repaint`.
     pub(crate) fn new(
         state: Arc<BusState>,
         (feed, listener): (Arc<Mutex<FeedOut>>, Listener),
         blind: Arc<Mutex<Blind>>,
+        host_menu: HostMenu,
         repaint: RepaintNotifier,
     ) -> Self {
         let bench = Arc::new(Mutex::new(Bench::new(Library::of_user())));
         let system_scale = Arc::new(AtomicU32::new(1.0_f32.to_bits()));
-        Self { state, feed, listener, blind, repaint, bench, system_scale }
+        Self { state, feed, listener, blind, host_menu, repaint, bench, system_scale }
     }
 }
 
@@ -100,6 +104,7 @@ impl Editor for BusEditor {
             listener: self.listener.clone(),
             listening: None,
             finder: Finder::new(self.listener.clone()),
+            host_menu: self.host_menu.clone(),
             bench: self.bench.clone(),
             blind: self.blind.clone(),
             trial: Conductor::new(users_folder().ok()),
@@ -158,6 +163,7 @@ struct Sheet {
     /// Togetherness is measured while the editor is open.
     listening: Option<Listening>,
     finder: Finder,
+    host_menu: HostMenu,
     bench: Arc<Mutex<Bench>>,
     blind: Arc<Mutex<Blind>>,
     /// A trial ends when the window closes.
@@ -181,6 +187,7 @@ impl NiceEguiApp for Sheet {
         theme::apply(&egui);
         theme::lay(&egui, dark);
         self.host = Some(host);
+        self.host_menu.look();
         self.listening = self.listener.listen();
         if self.picture.is_some() {
             self.shown = Shown::picture();
@@ -207,7 +214,11 @@ impl NiceEguiApp for Sheet {
         self.shown.update(ui.ctx(), &mut feed, || listened(listener));
 
         let now = ui.input(|input| input.time);
-        let mut hand = Hand::new(&self.state, host.param_setter(), &mut bench, now);
+        let mut hand = Hand::new(&self.state, host.param_setter(), &mut bench, now)
+            .with_host_menu(&self.host_menu);
+        if self.host_menu.take_refusal() {
+            Help::answer(ui, "The host did not open its menu.".to_owned());
+        }
         if hand.settle() {
             ui.ctx().request_repaint();
         }

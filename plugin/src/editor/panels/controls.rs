@@ -1,6 +1,6 @@
 //! The controls, in groups in signal order.
 
-use egui::{Align2, Rect, Ui, vec2};
+use egui::{Align2, Pos2, Rect, Ui, vec2};
 use tenon_dsp::{Control, NOTES, Settings, Spec, Unit};
 
 use super::find;
@@ -151,6 +151,7 @@ fn ruler(
         .ticks(&ticks)
         .stops(stops)
         .other_unit(note_of(control).map(|_| "In note values"))
+        .host_menu(hand.has_host_menu())
         .show(ui);
     for touch in touches {
         match touch {
@@ -171,6 +172,7 @@ fn ruler(
             Touch::Copy => ui.ctx().copy_text(text.clone()),
             Touch::Paste => paste(ui, control, hand),
             Touch::Type(text) => type_in(ui, control, &text, hand),
+            Touch::HostMenu(place) => hand.open_host_menu(control, pixels(ui, place)),
         }
     }
     help.control(&response, control);
@@ -205,6 +207,7 @@ fn note_ruler(
     let (response, touches) = Ruler::new(name, text, hand.position(note, value))
         .ticks(&ticks)
         .other_unit(Some("In ms"))
+        .host_menu(hand.has_host_menu())
         .show(ui);
     for touch in touches {
         match touch {
@@ -223,6 +226,7 @@ fn note_ruler(
             Touch::Copy => ui.ctx().copy_text(named.clone()),
             Touch::Paste => paste(ui, control, hand),
             Touch::Type(text) => type_in(ui, control, &text, hand),
+            Touch::HostMenu(place) => hand.open_host_menu(note, pixels(ui, place)),
         }
     }
     match tempo_bpm {
@@ -265,6 +269,13 @@ fn paste(ui: &Ui, control: Control, hand: &mut Hand<'_>) {
         Ok(text) => type_in(ui, control, &text, hand),
         Err(error) => Help::answer(ui, format!("Nothing to paste: {error}.")),
     }
+}
+
+/// A place in the pixels of the window system; on macOS those know no scale but the zoom.
+fn pixels(ui: &Ui, place: Pos2) -> (i32, i32) {
+    let ctx = ui.ctx();
+    let scale = if cfg!(target_os = "macos") { ctx.zoom_factor() } else { ctx.pixels_per_point() };
+    ((place.x * scale).round() as i32, (place.y * scale).round() as i32)
 }
 
 fn type_in(ui: &Ui, control: Control, text: &str, hand: &mut Hand<'_>) {

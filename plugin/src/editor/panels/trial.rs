@@ -238,7 +238,7 @@ fn number(ui: &mut Ui, rect: Rect, trial: &mut Conductor, help: &mut Help) {
             },
             Touch::Copy => ui.ctx().copy_text(text.clone()),
             // It is no parameter: nobody has to be told of a hand on it.
-            Touch::Take | Touch::LetGo | Touch::Next | Touch::OtherUnit => (),
+            Touch::Take | Touch::LetGo | Touch::Next | Touch::OtherUnit | Touch::HostMenu(_) => (),
         }
         trial.trials = trial.trials.clamp(least, most);
     }

@@ -2,10 +2,11 @@
 
 use egui::text::{CCursor, CCursorRange};
 use egui::{
-    Align2, Event, EventFilter, Id, Key, MouseWheelUnit, Popup, Rect, Response, Sense, Shape,
-    Stroke, StrokeKind, TextEdit, Ui, WidgetInfo, pos2, vec2,
+    Align2, Event, EventFilter, Id, InputState, Key, MouseWheelUnit, Popup, Pos2, Rect, Response,
+    Sense, Shape, Stroke, StrokeKind, TextEdit, Ui, WidgetInfo, pos2, vec2,
 };
 
+use super::menu::give_back_keyboard;
 use crate::editor::theme;
 
 /// Height of the line that holds name and value, in points.
@@ -44,6 +45,8 @@ pub(crate) enum Touch {
     Copy,
     /// Asked to set it to what the clipboard holds.
     Paste,
+    /// Asked for the host's menu at a place.
+    HostMenu(Pos2),
 }
 
 /// A name, a value and the ruler under them.
@@ -55,12 +58,22 @@ pub(crate) struct Ruler<'a> {
     ticks: &'a [(f32, bool)],
     stops: bool,
     other_unit: Option<&'a str>,
+    host_menu: bool,
 }
 
 impl<'a> Ruler<'a> {
     /// A ruler named `name` that shows `value` at `position`, 0 to 1.
     pub(crate) fn new(name: &'a str, value: &'a str, position: f32) -> Self {
-        Self { name, value, position, origin: 0.0, ticks: &[], stops: false, other_unit: None }
+        Self {
+            name,
+            value,
+            position,
+            origin: 0.0,
+            ticks: &[],
+            stops: false,
+            other_unit: None,
+            host_menu: false,
+        }
     }
 
     /// Where nothing is done; the line is bold from there to the value.
@@ -94,6 +107,12 @@ impl<'a> Ruler<'a> {
             ui.painter().layout_no_wrap(text.to_owned(), font, egui::Color32::BLACK).size().x
         };
         width(name, theme::TEXT) + width(value, theme::VALUE) + 8.0
+    }
+
+    /// Whether the host has a menu of its own.
+    pub(crate) fn host_menu(mut self, host_menu: bool) -> Self {
+        self.host_menu = host_menu;
+        self
     }
 
     /// Shows it as wide and high as there is room.
@@ -135,7 +154,7 @@ impl<'a> Ruler<'a> {
         let response = response.union(value.clone());
         response
             .widget_info(|| WidgetInfo::slider(ui.is_enabled(), self.position.into(), self.name));
-        menu(&response, self.stops, self.other_unit, &mut touches, || {
+        self.menu(&response, &mut touches, || {
             ui.data_mut(|data| data.insert_temp(typing, Typing::over(self.value)));
         });
 
@@ -236,6 +255,55 @@ impl<'a> Ruler<'a> {
         }
     }
 
+    /// What a right click offers, or the key that stands for one.
+    fn menu(&self, response: &Response, touches: &mut Vec<Touch>, type_it: impl FnOnce()) {
+        let (ctx, id) = (&response.ctx, Popup::default_response_id(response));
+        let key = |input: &InputState| input.modifiers.shift_only() && input.key_pressed(Key::F10);
+        let by_key =
+            response.has_focus() && ctx.input(|input| input.key_pressed(Key::Menu) || key(input));
+        if by_key {
+            Popup::open_id(ctx, id);
+        }
+        let mut popup = Popup::context_menu(response).width(120.0);
+        if Popup::is_id_open(ctx, id) && Popup::position_of_id(ctx, id).is_none() {
+            // No pointer has opened it.
+            popup = popup.anchor(response);
+        }
+        popup.show(|ui| {
+            let place = ui.min_rect().left_top();
+            let entry = |ui: &mut Ui, text: &str| {
+                let entry = ui.button(text);
+                if entry.clicked() {
+                    ui.close();
+                }
+                entry
+            };
+            let copy = entry(ui, "Copy value");
+            if by_key {
+                copy.request_focus();
+            }
+            if copy.clicked() {
+                touches.push(Touch::Copy);
+            }
+            if entry(ui, "Paste value").clicked() {
+                touches.push(Touch::Paste);
+            }
+            if !self.stops && entry(ui, "Type value").clicked() {
+                type_it();
+            }
+            if self.other_unit.is_some_and(|name| entry(ui, name).clicked()) {
+                touches.push(Touch::OtherUnit);
+            }
+            if entry(ui, "Default").clicked() {
+                touches.push(Touch::Reset);
+            }
+            if self.host_menu && entry(ui, "Host's menu").clicked() {
+                touches.push(Touch::HostMenu(place));
+            }
+        });
+        give_back_keyboard(response);
+    }
+
     fn paint_line(&self, ui: &Ui, rect: Rect, hot: bool, focused: bool) {
         let inks = theme::of(ui);
         let painter = ui.painter();
@@ -266,33 +334,6 @@ impl<'a> Ruler<'a> {
             painter.rect_stroke(frame, 3.0, Stroke::new(1.0, inks.faint), StrokeKind::Inside);
         }
     }
-}
-
-/// What a right click offers.
-fn menu(
-    response: &Response,
-    stops: bool,
-    other_unit: Option<&str>,
-    touches: &mut Vec<Touch>,
-    type_it: impl FnOnce(),
-) {
-    Popup::context_menu(response).width(120.0).show(|ui| {
-        if ui.button("Copy value").clicked() {
-            touches.push(Touch::Copy);
-        }
-        if ui.button("Paste value").clicked() {
-            touches.push(Touch::Paste);
-        }
-        if !stops && ui.button("Type value").clicked() {
-            type_it();
-        }
-        if other_unit.is_some_and(|name| ui.button(name).clicked()) {
-            touches.push(Touch::OtherUnit);
-        }
-        if ui.button("Default").clicked() {
-            touches.push(Touch::Reset);
-        }
-    });
 }
 
 /// Lines the wheel was turned in this frame; up is positive.
@@ -485,6 +526,14 @@ mod tests {
         let mut keys = click(50.0, 30.0, Modifiers::NONE);
         keys.extend([key(Key::ArrowRight), key(Key::ArrowDown)]);
         assert_eq!(touches(keys), [Touch::Step(STEP), Touch::Step(-STEP)]);
+    }
+
+    #[test]
+    fn the_menu_is_reached_by_key_and_the_keyboard_comes_back() {
+        let mut frames = click(50.0, 30.0, Modifiers::NONE);
+        frames.extend([key(Key::Menu), vec![], vec![], key(Key::Enter), vec![]]);
+        frames.extend([key(Key::ArrowRight), vec![]]);
+        assert_eq!(touches(frames), [Touch::Copy, Touch::Step(STEP)]);
     }
 
     #[test]

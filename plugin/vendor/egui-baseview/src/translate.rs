@@ -30,6 +30,9 @@ pub(crate) fn translate_virtual_key(key: &keyboard_types::Key) -> Option<egui::K
         K::Named(NamedKey::PageUp) => Key::PageUp,
         K::Named(NamedKey::PageDown) => Key::PageDown,
 
+        K::Named(NamedKey::ContextMenu) => Key::Menu,
+        K::Named(NamedKey::F10) => Key::F10,
+
         K::Character(s) => match s.chars().next()? {
             ' ' => Key::Space,
             '0' => Key::Num0,

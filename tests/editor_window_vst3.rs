@@ -1,0 +1,156 @@
+//! The editor in a window of a VST3 host: it resizes from either side, scales, and opens and closes.
+//! Everything else of it is the same code as in CLAP and driven in `editor_window.rs`. Needs an X
+//! screen.
+#![cfg(target_os = "linux")]
+
+mod hosts {
+    pub(crate) mod vst3_window;
+}
+
+use std::path::{Path, PathBuf};
+use std::sync::{Mutex, MutexGuard, PoisonError};
+use std::time::Duration;
+
+use hosts::vst3_window::Vst3Window;
+use tenon_tests::screen::{Windowed, check_whole};
+use vst3_host::HostNotification;
+
+/// Size of a fresh window, in pixels.
+const SIZE: (u32, u32) = (1120, 700);
+/// Where the threshold lies in it.
+const THRESHOLD: (i16, i16) = (540, 490);
+
+/// Where its menu opens by key: from where, and how large.
+const UNDER_THRESHOLD: ((i16, i16), (u32, u32)) = ((464, 504), (190, 130));
+
+const UP: u32 = 0xFF52;
+const RETURN: u32 = 0xFF0D;
+const MENU_KEY: u32 = 0xFF67;
+
+/// There is one screen with one pointer: one test at a time.
+fn alone() -> MutexGuard<'static, ()> {
+    static SCREEN: Mutex<()> = Mutex::new(());
+    SCREEN.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+fn load() -> Vst3Window {
+    assert!(
+        std::env::var_os("DISPLAY").is_some(),
+        "there is no X screen; run this under `xvfb-run`, as `cargo xtask test` does"
+    );
+    let made = Path::new(env!("CARGO_MANIFEST_DIR")).join("../target/bundled/Tenon.vst3");
+    let bundle = std::env::var_os("TENON_VST3").map_or(made, PathBuf::from);
+    assert!(
+        bundle.exists(),
+        "{} is not there; make it with `cargo xtask bundle`, or name another in TENON_VST3",
+        bundle.display()
+    );
+    Vst3Window::load(&bundle).unwrap()
+}
+
+fn open() -> Vst3Window {
+    let mut host = load();
+    host.open().unwrap();
+    host
+}
+
+fn settle(host: &mut Vst3Window) {
+    host.run(Duration::from_millis(400)).unwrap();
+}
+
+#[test]
+fn the_host_resizes_the_window_within_its_limits() {
+    let _alone = alone();
+    let mut host = open();
+    assert_eq!(host.size().unwrap(), SIZE);
+    assert_eq!(host.plugin.attached_editor_can_resize(), Some(true));
+    check_whole(&host.picture().unwrap());
+    for (wanted, expected) in
+        [((900, 560), (900, 560)), ((100, 100), (720, 460)), ((1600, 1100), (1600, 1100))]
+    {
+        assert_eq!(host.resize(wanted.0, wanted.1).unwrap(), expected);
+        settle(&mut host);
+        check_whole(&host.picture().unwrap());
+        let told = host.plugin.attached_editor_size().unwrap().unwrap();
+        assert_eq!((told.0 as u32, told.1 as u32), expected);
+    }
+    assert_eq!(host.asked, [], "the host pulled, not the plug-in");
+}
+
+#[test]
+fn the_corner_asks_the_frame_for_a_size_and_gets_it() {
+    let _alone = alone();
+    let mut host = open();
+    host.drag((1114, 694), (1174, 724)).unwrap();
+    settle(&mut host);
+    settle(&mut host);
+    let (width, height) = *host.asked.last().expect("the frame is asked");
+    assert!(width.abs_diff(1180) <= 2 && height.abs_diff(730) <= 2, "{width} {height}");
+    assert_eq!(host.size().unwrap(), (width, height));
+    check_whole(&host.picture().unwrap());
+}
+
+#[test]
+fn the_size_is_remembered_with_the_session() {
+    let _alone = alone();
+    let mut host = open();
+    host.resize(1000, 650).unwrap();
+    settle(&mut host);
+    let state = host.plugin.save_state().unwrap();
+    drop(host);
+    let mut other = load();
+    other.plugin.load_state(&state).unwrap();
+    other.open().unwrap();
+    assert_eq!(other.size().unwrap(), (1000, 650));
+    check_whole(&other.picture().unwrap());
+}
+
+/// On X11 a scale set for the whole screen comes first; this screen has none.
+#[test]
+fn a_scale_of_the_hosts_makes_the_window_larger_and_leaves_it_whole() {
+    let _alone = alone();
+    let mut host = open();
+    assert!(host.scale(1.5).unwrap());
+    settle(&mut host);
+    assert_eq!(host.size().unwrap(), (1680, 1050));
+    check_whole(&host.picture().unwrap());
+    assert_eq!(host.resize(1500, 940).unwrap(), (1500, 940));
+    settle(&mut host);
+    check_whole(&host.picture().unwrap());
+}
+
+#[test]
+fn it_opens_many_times() {
+    let _alone = alone();
+    let mut host = open();
+    for round in 0..20 {
+        host.close().unwrap();
+        host.open_for(Duration::from_millis(round % 5 * 20)).unwrap();
+    }
+    settle(&mut host);
+    settle(&mut host);
+    check_whole(&host.picture().unwrap());
+}
+
+#[test]
+fn the_hosts_menu_opens_for_the_ruler() {
+    let _alone = alone();
+    let mut host = open();
+    // A click gives the keyboard to the ruler.
+    host.click(1, THRESHOLD.0, THRESHOLD.1).unwrap();
+    host.notifications();
+    for key in [MENU_KEY, UP, RETURN] {
+        host.key_seen(&[], key, UNDER_THRESHOLD).unwrap();
+    }
+    settle(&mut host);
+    let asked = host.notifications();
+    let [HostNotification::ContextMenuRequested { parameter_id: Some(id), x, y, .. }] = asked[..]
+    else {
+        panic!("{asked:?}")
+    };
+    let parameters = host.plugin.get_parameters().unwrap();
+    let named = parameters.iter().find(|parameter| parameter.id == id).unwrap();
+    assert_eq!(named.name, "Threshold");
+    let (across, down) = (x - i32::from(THRESHOLD.0), y - i32::from(THRESHOLD.1));
+    assert!(across.abs() < 150 && (0..40).contains(&down), "{x} {y}");
+}
