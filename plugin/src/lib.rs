@@ -17,6 +17,7 @@ mod audio;
 
 mod editor;
 
+mod clap;
 mod vst3;
 
 pub mod files;
@@ -106,6 +107,9 @@ impl Plugin for Bus {
     }
 
     fn reset(&mut self) {
+        // Where a thread's own variables are made room for when it first touches them, that is done
+        // now rather than in its first block: hosts start processing on the audio thread.
+        let _ = std::thread::current().id();
         self.audio.reset(&self.state);
     }
 
@@ -157,7 +161,7 @@ impl Vst3Plugin for Bus {
         &[Vst3SubCategory::Fx, Vst3SubCategory::Dynamics, Vst3SubCategory::Mastering];
 }
 
-nice_export_clap!(Bus);
+pub use self::clap::clap_entry;
 vst3::export!(Bus);
 
 #[cfg(test)]

@@ -1,10 +1,14 @@
-//! The VST3 export: that of the framework, with one repair.
+//! The VST3 export: that of the framework, with repairs.
 //!
 //! While an input is switched off, as hosts do with a key that nothing is connected to, a host may
 //! hand over null for its channels (VST 3, `AudioBusBuffers` in ivstaudioprocessor.h). The
 //! framework would read from there and take the host down, so it is given a bus without channels
-//! instead, which it takes for silence. Knows nothing of parameters, engine or editor.
+//! instead, which it takes for silence. Samples of a kind that the plug-in does not offer are refused,
+//! and outputs are never called silent because the host left the flags of an earlier block. Numbers of
+//! parameters and buses that do not exist are refused, and so are arrangements that the framework
+//! takes in part only. Knows nothing of parameters, engine or editor.
 #![allow(unsafe_code)] // the VST3 interfaces are C
+#![allow(non_snake_case)] // the standard's names
 
 use std::ffi::c_void;
 use std::marker::PhantomData;
@@ -12,12 +16,16 @@ use std::sync::{Mutex, PoisonError};
 
 use nice_plug::prelude::Vst3Plugin;
 use nice_plug::wrapper::vst3::vst3::Steinberg::Vst::{
-    AudioBusBuffers, IAudioProcessor, IAudioProcessorVtbl, ProcessData,
+    AudioBusBuffers, BusDirection,
+    BusDirections_::{kInput, kOutput},
+    BusInfo, IAudioProcessor, IAudioProcessorVtbl, IComponent, IComponentVtbl, IEditController,
+    IEditControllerVtbl, MediaType, ParameterInfo, ProcessData, SpeakerArrangement,
+    SymbolicSampleSizes_::kSample32,
 };
 use nice_plug::wrapper::vst3::vst3::Steinberg::{
     FIDString, FUnknown, IPluginFactory, IPluginFactory2, IPluginFactory2Trait, IPluginFactory3,
     IPluginFactory3Trait, IPluginFactoryTrait, PClassInfo, PClassInfo2, PClassInfoW, PFactoryInfo,
-    TUID, int32, kInvalidArgument, kResultOk, tresult,
+    TUID, int32, kInvalidArgument, kResultFalse, kResultOk, tresult,
 };
 use nice_plug::wrapper::vst3::vst3::{Class, ComWrapper};
 use nice_plug::wrapper::vst3::{PluginInfo, Wrapper};
@@ -149,32 +157,141 @@ impl<P: Vst3Plugin> IPluginFactory3Trait for Factory<P> {
     }
 }
 
-/// The framework's table of functions with [`process`] in it.
+/// A table of functions of the framework's with some of ours in it.
 #[repr(C)] // the host knows the beginning only
-struct Guarded {
-    table: IAudioProcessorVtbl,
+struct Guarded<T: 'static> {
+    table: T,
     /// The framework's table.
-    own: &'static IAudioProcessorVtbl,
+    own: &'static T,
 }
 
 /// One for each type of plug-in; there are as many as the framework has tables.
-static GUARDED: Mutex<Vec<&'static Guarded>> = Mutex::new(Vec::new());
+type Tables<T> = Mutex<Vec<&'static Guarded<T>>>;
 
-/// Puts [`process`] before the framework's.
+static PROCESSORS: Tables<IAudioProcessorVtbl> = Mutex::new(Vec::new());
+static COMPONENTS: Tables<IComponentVtbl> = Mutex::new(Vec::new());
+static CONTROLLERS: Tables<IEditControllerVtbl> = Mutex::new(Vec::new());
+
+/// Puts the functions below before the framework's.
 fn guard<P: Vst3Plugin>(wrapper: &ComWrapper<Wrapper<P>>) {
-    let Some(processor) = wrapper.as_com_ref::<IAudioProcessor>() else { return };
-    let processor = processor.as_ptr();
     // SAFETY: the framework's tables are constants, and nobody else knows the new wrapper.
     unsafe {
-        let own: &'static IAudioProcessorVtbl = &*(*processor).vtbl;
-        let mut all = GUARDED.lock().unwrap_or_else(PoisonError::into_inner);
-        let known = all.iter().copied().find(|guarded| std::ptr::eq(guarded.own, own));
-        let guarded = known.unwrap_or_else(|| {
-            let table = IAudioProcessorVtbl { process, ..*own };
-            all.push(Box::leak(Box::new(Guarded { table, own })));
-            all[all.len() - 1]
-        });
-        (*processor).vtbl = std::ptr::from_ref(guarded).cast();
+        if let Some(processor) = wrapper.as_com_ref::<IAudioProcessor>() {
+            guard_table(&PROCESSORS, &raw mut (*processor.as_ptr()).vtbl, |own| {
+                IAudioProcessorVtbl { process, setBusArrangements, getBusArrangement, ..*own }
+            });
+        }
+        if let Some(component) = wrapper.as_com_ref::<IComponent>() {
+            guard_table(&COMPONENTS, &raw mut (*component.as_ptr()).vtbl, |own| IComponentVtbl {
+                getBusInfo,
+                ..*own
+            });
+        }
+        if let Some(controller) = wrapper.as_com_ref::<IEditController>() {
+            guard_table(&CONTROLLERS, &raw mut (*controller.as_ptr()).vtbl, |own| {
+                IEditControllerVtbl { getParameterInfo, ..*own }
+            });
+        }
+    }
+}
+
+/// Exchanges a table for one with other functions in it.
+///
+/// # Safety
+/// `table` points to a pointer to a table that never changes or goes away.
+unsafe fn guard_table<T>(all: &Tables<T>, table: *mut *const T, with: impl FnOnce(&T) -> T) {
+    // SAFETY: see above.
+    let own: &'static T = unsafe { &**table };
+    let mut all = all.lock().unwrap_or_else(PoisonError::into_inner);
+    let known = all.iter().copied().find(|guarded| std::ptr::eq(guarded.own, own));
+    let guarded = known.unwrap_or_else(|| {
+        all.push(Box::leak(Box::new(Guarded { table: with(own), own })));
+        all[all.len() - 1]
+    });
+    // SAFETY: as above.
+    unsafe { *table = std::ptr::from_ref(guarded).cast() };
+}
+
+/// The framework's table behind one of ours.
+///
+/// # Safety
+/// `table` is the table of a [`Guarded`].
+unsafe fn own<T>(table: *const T) -> &'static T {
+    // SAFETY: see above.
+    unsafe { (*table.cast::<Guarded<T>>()).own }
+}
+
+/// Describes a parameter. The framework panics at the number behind the last.
+unsafe extern "system" fn getParameterInfo(
+    this: *mut IEditController,
+    index: int32,
+    info: *mut ParameterInfo,
+) -> tresult {
+    // SAFETY: this function stands in `Guarded` only; the rest is as the host passed it.
+    unsafe {
+        let own = own((*this).vtbl);
+        if index < 0 || index >= (own.getParameterCount)(this) {
+            return kInvalidArgument;
+        }
+        (own.getParameterInfo)(this, index, info)
+    }
+}
+
+/// Describes a bus. The framework takes numbers below 0 for the key.
+unsafe extern "system" fn getBusInfo(
+    this: *mut IComponent,
+    media: MediaType,
+    direction: BusDirection,
+    index: int32,
+    info: *mut BusInfo,
+) -> tresult {
+    if index < 0 {
+        return kInvalidArgument;
+    }
+    // SAFETY: as above.
+    unsafe { (own((*this).vtbl).getBusInfo)(this, media, direction, index, info) }
+}
+
+/// Tells the channels of a bus. The framework takes numbers below 0 for the key.
+unsafe extern "system" fn getBusArrangement(
+    this: *mut IAudioProcessor,
+    direction: BusDirection,
+    index: int32,
+    arrangement: *mut SpeakerArrangement,
+) -> tresult {
+    if index < 0 {
+        return kInvalidArgument;
+    }
+    // SAFETY: as above.
+    unsafe { (own((*this).vtbl).getBusArrangement)(this, direction, index, arrangement) }
+}
+
+/// Takes up the channels of all buses. What the framework does not take as it was told, above all a
+/// key of another width than the bus, it says it has taken; the host is told that it has not.
+unsafe extern "system" fn setBusArrangements(
+    this: *mut IAudioProcessor,
+    inputs: *mut SpeakerArrangement,
+    input_count: int32,
+    outputs: *mut SpeakerArrangement,
+    output_count: int32,
+) -> tresult {
+    // SAFETY: as above; the host passes as many arrangements as it says.
+    unsafe {
+        let own = own((*this).vtbl);
+        let answer = (own.setBusArrangements)(this, inputs, input_count, outputs, output_count);
+        if answer != kResultOk {
+            return answer;
+        }
+        let is_taken = |direction: BusDirection, index: usize, wanted: SpeakerArrangement| {
+            let mut taken = 0;
+            let told = (own.getBusArrangement)(this, direction, index as int32, &mut taken);
+            told == kResultOk && taken == wanted
+        };
+        let all = (0..count(input_count))
+            .all(|n| is_taken(kInput as BusDirection, n, *inputs.add(n)))
+            && (0..count(output_count))
+                .all(|n| is_taken(kOutput as BusDirection, n, *outputs.add(n)));
+        if all { kResultOk } else { kResultFalse }
     }
 }
 
@@ -189,22 +306,33 @@ unsafe extern "system" fn process(this: *mut IAudioProcessor, data: *mut Process
     // many buses as it says, and for each an array of as many pointers as it has channels. The
     // copies live until the framework returns.
     unsafe {
-        let own = (*(*this).vtbl.cast::<Guarded>()).own;
+        let own = own((*this).vtbl);
         let mut data = *data;
-        let mut inputs: [AudioBusBuffers; INPUTS] = std::mem::zeroed();
+        if data.symbolicSampleSize != kSample32 as int32 {
+            return kInvalidArgument;
+        }
+        // Without channels a bus is silence; without the array of them, what the host left in the
+        // output would pass for input.
+        let mut silent: AudioBusBuffers = std::mem::zeroed();
+        silent.__field0.channelBuffers32 = std::ptr::NonNull::dangling().as_ptr();
+        let mut inputs = [silent; INPUTS];
         if !data.inputs.is_null() {
             for (index, input) in inputs.iter_mut().enumerate().take(count(data.numInputs)) {
-                *input = *data.inputs.add(index);
-                if has_null(input) {
-                    input.numChannels = 0;
+                let bus = *data.inputs.add(index);
+                if !has_null(&bus) {
+                    *input = bus;
                 }
             }
-            // The framework looks at the key's bus even when the host passes the main one only.
-            data.inputs = inputs.as_mut_ptr();
         }
-        if data.numOutputs > 0 && !data.outputs.is_null() && has_null(&*data.outputs) {
-            // Without outputs the framework takes up parameters and leaves it at that.
-            data.numOutputs = 0;
+        // The framework looks at the key's bus even when the host passes the main one only.
+        data.inputs = inputs.as_mut_ptr();
+        data.numInputs = INPUTS as int32;
+        if data.numOutputs > 0 && !data.outputs.is_null() {
+            (*data.outputs).silenceFlags = 0;
+            if has_null(&*data.outputs) {
+                // Without outputs the framework takes up parameters and leaves it at that.
+                data.numOutputs = 0;
+            }
         }
         (own.process)(this, &mut data)
     }

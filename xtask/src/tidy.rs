@@ -135,6 +135,7 @@ const ORDERS: &[Order] = &[
             ("editor/panels/readings.rs", NO_ENGINE),
             ("editor/panels/mod.rs", NO_ENGINE),
             ("editor/mod.rs", NO_ENGINE),
+            ("clap.rs", &["tenon_dsp", "egui"]),
             ("vst3.rs", &["tenon_dsp", "egui"]),
             ("files.rs", NO_HOST),
             ("report.rs", NO_HOST),

@@ -1,0 +1,244 @@
+//! The CLAP export: that of the framework, with repairs of what it takes from a host on trust.
+//!
+//! It reads the key's port even when the host passes fewer ports than the plug-in has, takes channels
+//! that are null for real ones, writes past the block when an event lies behind its end, and leaves
+//! the host's constant mask on outputs as it was (CLAP 1.2, `clap/process.h`, `clap/audio-buffer.h`,
+//! `clap/events.h`). Here it is handed blocks in which none of that occurs. Knows nothing of
+//! parameters, engine or editor.
+#![allow(unsafe_code)] // the CLAP interfaces are C
+
+use std::cell::UnsafeCell;
+use std::ffi::{CStr, c_char, c_void};
+use std::mem::MaybeUninit;
+use std::sync::{Arc, OnceLock};
+
+use clap_sys::audio_buffer::clap_audio_buffer;
+use clap_sys::entry::clap_plugin_entry;
+use clap_sys::events::{
+    CLAP_CORE_EVENT_SPACE_ID, CLAP_EVENT_PARAM_MOD, CLAP_EVENT_PARAM_VALUE, clap_event_header,
+    clap_event_param_mod, clap_event_param_value, clap_input_events,
+};
+use clap_sys::factory::plugin_factory::{CLAP_PLUGIN_FACTORY_ID, clap_plugin_factory};
+use clap_sys::host::clap_host;
+use clap_sys::plugin::{clap_plugin, clap_plugin_descriptor};
+use clap_sys::process::{CLAP_PROCESS_ERROR, clap_process, clap_process_status};
+use clap_sys::version::CLAP_VERSION;
+use nice_plug::wrapper::clap::{PluginDescriptor, Wrapper};
+
+use crate::Bus;
+
+/// Where CLAP hosts begin.
+#[unsafe(no_mangle)] // no other symbol has the name
+#[used]
+pub static clap_entry: clap_plugin_entry = clap_plugin_entry {
+    clap_version: CLAP_VERSION,
+    init: Some(init),
+    deinit: Some(deinit),
+    get_factory: Some(get_factory),
+};
+
+static FACTORY: clap_plugin_factory = clap_plugin_factory {
+    get_plugin_count: Some(get_plugin_count),
+    get_plugin_descriptor: Some(get_plugin_descriptor),
+    create_plugin: Some(create_plugin),
+};
+
+fn descriptor() -> &'static PluginDescriptor {
+    static DESCRIPTOR: OnceLock<PluginDescriptor> = OnceLock::new();
+    DESCRIPTOR.get_or_init(PluginDescriptor::for_plugin::<Bus>)
+}
+
+unsafe extern "C" fn init(_path: *const c_char) -> bool {
+    nice_plug::wrapper::setup_logger::<Bus>();
+    true
+}
+
+unsafe extern "C" fn deinit() {}
+
+unsafe extern "C" fn get_factory(id: *const c_char) -> *const c_void {
+    // SAFETY: the host passes null or a text.
+    let is_ours = !id.is_null() && unsafe { CStr::from_ptr(id) } == CLAP_PLUGIN_FACTORY_ID;
+    if is_ours { std::ptr::from_ref(&FACTORY).cast() } else { std::ptr::null() }
+}
+
+unsafe extern "C" fn get_plugin_count(_factory: *const clap_plugin_factory) -> u32 {
+    1
+}
+
+unsafe extern "C" fn get_plugin_descriptor(
+    _factory: *const clap_plugin_factory,
+    index: u32,
+) -> *const clap_plugin_descriptor {
+    if index == 0 { descriptor().clap_plugin_descriptor() } else { std::ptr::null() }
+}
+
+unsafe extern "C" fn create_plugin(
+    _factory: *const clap_plugin_factory,
+    host: *const clap_host,
+    id: *const c_char,
+) -> *const clap_plugin {
+    // SAFETY: the host passes null or a text.
+    if host.is_null() || id.is_null() || unsafe { CStr::from_ptr(id) } != descriptor().clap_id() {
+        return std::ptr::null();
+    }
+    // SAFETY: the host outlives its plug-ins. The instance is given back by the framework's
+    // `destroy`; until then nobody else holds the table that is changed here.
+    unsafe {
+        let wrapper = &*Arc::into_raw(Wrapper::<Bus>::new(host));
+        let plugin = wrapper.clap_plugin.as_ptr();
+        if let Some(own) = (*plugin).process {
+            // The same for every instance, as there is one type of plug-in.
+            OWN_PROCESS.get_or_init(|| own);
+            (*plugin).process = Some(process);
+        }
+        plugin
+    }
+}
+
+type Process = unsafe extern "C" fn(*const clap_plugin, *const clap_process) -> clap_process_status;
+
+/// The framework's function that [`process`] stands before.
+static OWN_PROCESS: OnceLock<Process> = OnceLock::new();
+
+/// Hands a block on without what the framework trips over: a port that is missing or lacks channels
+/// has none, events lie within the block.
+unsafe extern "C" fn process(
+    plugin: *const clap_plugin,
+    process: *const clap_process,
+) -> clap_process_status {
+    /// Input ports of the layout that has most: main and key.
+    const INPUTS: usize = 2;
+    let Some(own) = OWN_PROCESS.get() else { return CLAP_PROCESS_ERROR };
+    if process.is_null() {
+        return CLAP_PROCESS_ERROR;
+    }
+    // SAFETY: the host passes a whole `clap_process`, as many ports as it says, and for each an array
+    // of as many pointers as it has channels. The copies live until the framework returns.
+    unsafe {
+        let mut block = *process;
+        let outputs = match block.audio_outputs.is_null() {
+            true => 0,
+            false => block.audio_outputs_count as usize,
+        };
+        for index in 0..outputs {
+            // What is written here is no constant, whatever the host left in the mask.
+            (*block.audio_outputs.add(index)).constant_mask = 0;
+        }
+        let main_outputs = match outputs {
+            0 => 0,
+            _ if has_null(&*block.audio_outputs) => 0,
+            _ => (*block.audio_outputs).channel_count,
+        };
+        if main_outputs == 0 {
+            // Without outputs the framework takes up parameters and leaves it at that.
+            block.audio_outputs_count = 0;
+        }
+        let mut inputs = [without_channels(); INPUTS];
+        if !block.audio_inputs.is_null() {
+            let passed = inputs.iter_mut().take(block.audio_inputs_count as usize);
+            for (index, input) in passed.enumerate() {
+                let port = *block.audio_inputs.add(index);
+                if !has_null(&port) {
+                    *input = port;
+                }
+            }
+        }
+        // The framework copies each input channel to the output channel of the same number.
+        inputs[0].channel_count = inputs[0].channel_count.min(main_outputs);
+        block.audio_inputs = inputs.as_ptr();
+        block.audio_inputs_count = INPUTS as u32;
+
+        let events = Events {
+            host: block.in_events,
+            last: block.frames_count.saturating_sub(1),
+            moved: UnsafeCell::new(MaybeUninit::uninit()),
+        };
+        let list = clap_input_events {
+            ctx: std::ptr::from_ref(&events).cast_mut().cast(),
+            size: Some(Events::size),
+            get: Some(Events::get),
+        };
+        if !block.in_events.is_null() {
+            block.in_events = &list;
+        }
+        own(plugin, &block)
+    }
+}
+
+/// A port without channels. The framework takes it for silence; without the array it would leave in
+/// the output what the host had there.
+fn without_channels() -> clap_audio_buffer {
+    clap_audio_buffer {
+        data32: std::ptr::NonNull::dangling().as_ptr(),
+        data64: std::ptr::null_mut(),
+        channel_count: 0,
+        latency: 0,
+        constant_mask: 0,
+    }
+}
+
+/// Whether a port lacks the samples of a channel.
+///
+/// # Safety
+/// The port has an array of as many pointers as channels, or none.
+unsafe fn has_null(port: &clap_audio_buffer) -> bool {
+    let channels = port.data32;
+    // SAFETY: see above.
+    channels.is_null()
+        || (0..port.channel_count as usize).any(|n| unsafe { (*channels.add(n)).is_null() })
+}
+
+/// An event that sets or modulates a parameter.
+#[repr(C)]
+union Moved {
+    value: clap_event_param_value,
+    modulation: clap_event_param_mod,
+}
+
+/// The events of a block, those behind its end brought to its last frame.
+struct Events {
+    host: *const clap_input_events,
+    /// The last frame of the block.
+    last: u32,
+    /// Room for the event asked for last.
+    moved: UnsafeCell<MaybeUninit<Moved>>,
+}
+
+impl Events {
+    unsafe extern "C" fn size(list: *const clap_input_events) -> u32 {
+        // SAFETY: only `process` makes such a list, over events that outlive it.
+        unsafe {
+            let events = &*(*list).ctx.cast::<Self>();
+            (*events.host).size.map_or(0, |size| size(events.host))
+        }
+    }
+
+    unsafe extern "C" fn get(
+        list: *const clap_input_events,
+        index: u32,
+    ) -> *const clap_event_header {
+        // SAFETY: as above. The framework is done with a parameter's event when it asks for the next
+        // one, and it skips null. Events of the core's kinds have the core's layouts.
+        unsafe {
+            let events = &*(*list).ctx.cast::<Self>();
+            let Some(get) = (*events.host).get else { return std::ptr::null() };
+            let event = get(events.host, index);
+            if event.is_null() || (*event).time <= events.last {
+                return event;
+            }
+            let moved = events.moved.get().cast::<Moved>();
+            match ((*event).space_id, (*event).type_) {
+                (CLAP_CORE_EVENT_SPACE_ID, CLAP_EVENT_PARAM_VALUE) => {
+                    (*moved).value = *event.cast();
+                    (*moved).value.header.time = events.last;
+                }
+                (CLAP_CORE_EVENT_SPACE_ID, CLAP_EVENT_PARAM_MOD) => {
+                    (*moved).modulation = *event.cast();
+                    (*moved).modulation.header.time = events.last;
+                }
+                _ => return std::ptr::null(),
+            }
+            moved.cast()
+        }
+    }
+}
