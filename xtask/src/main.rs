@@ -7,6 +7,7 @@ mod install;
 mod demo;
 #[cfg(target_os = "linux")]
 mod screenshot;
+mod soak;
 mod test;
 
 use std::process::ExitCode;
@@ -31,6 +32,12 @@ enum Task {
     /// Some tests load the plug-in in a Python host or open its window. What these need is named
     /// when it is missing; on Debian, as root, it is installed.
     Test,
+    /// Put a day of audio through the bundle and see that nothing drifts (Linux).
+    Soak {
+        /// Hours of audio; 24 take about a quarter of an hour.
+        #[arg(long, default_value_t = 24, value_parser = clap::value_parser!(u32).range(1..))]
+        hours: u32,
+    },
     /// Check the order of imports, stray paths and line ends.
     Tidy,
 }
@@ -42,6 +49,7 @@ fn main() -> ExitCode {
         Task::Demo => demo::run(),
         #[cfg(target_os = "linux")]
         Task::Screenshot => screenshot::run(),
+        Task::Soak { hours } => soak::run(hours),
         Task::Test => test::run(),
         Task::Tidy => tidy::run(),
     };

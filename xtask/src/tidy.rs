@@ -158,6 +158,7 @@ const ORDERS: &[Order] = &[
             ("install.rs", &[]),
             ("demo.rs", &[]),
             ("screenshot.rs", &[]),
+            ("soak.rs", &[]),
             ("test.rs", &[]),
             ("main.rs", &[]),
         ],
