@@ -9,6 +9,7 @@
 
 use std::cell::UnsafeCell;
 use std::ffi::{CStr, c_char, c_void};
+use std::marker::PhantomData;
 use std::mem::MaybeUninit;
 use std::sync::{Arc, OnceLock};
 
@@ -23,81 +24,99 @@ use clap_sys::host::clap_host;
 use clap_sys::plugin::{clap_plugin, clap_plugin_descriptor};
 use clap_sys::process::{CLAP_PROCESS_ERROR, clap_process, clap_process_status};
 use clap_sys::version::CLAP_VERSION;
+use nice_plug::prelude::ClapPlugin;
 use nice_plug::wrapper::clap::{PluginDescriptor, Wrapper};
 
-use crate::Bus;
-
-/// Where CLAP hosts begin.
-#[unsafe(no_mangle)] // no other symbol has the name
-#[used]
-pub static clap_entry: clap_plugin_entry = clap_plugin_entry {
-    clap_version: CLAP_VERSION,
-    init: Some(init),
-    deinit: Some(deinit),
-    get_factory: Some(get_factory),
-};
-
-static FACTORY: clap_plugin_factory = clap_plugin_factory {
-    get_plugin_count: Some(get_plugin_count),
-    get_plugin_descriptor: Some(get_plugin_descriptor),
-    create_plugin: Some(create_plugin),
-};
-
-fn descriptor() -> &'static PluginDescriptor {
-    static DESCRIPTOR: OnceLock<PluginDescriptor> = OnceLock::new();
-    DESCRIPTOR.get_or_init(PluginDescriptor::for_plugin::<Bus>)
+/// Makes what hosts look for in the library.
+macro_rules! export {
+    ($plugin:ty) => {
+        /// Where CLAP hosts begin.
+        #[unsafe(no_mangle)]
+        #[used]
+        #[allow(unsafe_code)] // only the name is; no other symbol has it
+        pub static clap_entry: clap_sys::entry::clap_plugin_entry =
+            $crate::clap::Export::<$plugin>::ENTRY;
+    };
 }
+pub(crate) use export;
 
-unsafe extern "C" fn init(_path: *const c_char) -> bool {
-    nice_plug::wrapper::setup_logger::<Bus>();
-    true
-}
+/// The export of the one type of plug-in that there is.
+pub(crate) struct Export<P>(PhantomData<P>);
 
-unsafe extern "C" fn deinit() {}
+impl<P: ClapPlugin> Export<P> {
+    /// What the host finds in the library.
+    pub(crate) const ENTRY: clap_plugin_entry = clap_plugin_entry {
+        clap_version: CLAP_VERSION,
+        init: Some(Self::init),
+        deinit: Some(Self::deinit),
+        get_factory: Some(Self::get_factory),
+    };
+    const FACTORY: &'static clap_plugin_factory = &clap_plugin_factory {
+        get_plugin_count: Some(Self::get_plugin_count),
+        get_plugin_descriptor: Some(Self::get_plugin_descriptor),
+        create_plugin: Some(Self::create_plugin),
+    };
 
-unsafe extern "C" fn get_factory(id: *const c_char) -> *const c_void {
-    // SAFETY: the host passes null or a text.
-    let is_ours = !id.is_null() && unsafe { CStr::from_ptr(id) } == CLAP_PLUGIN_FACTORY_ID;
-    if is_ours { std::ptr::from_ref(&FACTORY).cast() } else { std::ptr::null() }
-}
-
-unsafe extern "C" fn get_plugin_count(_factory: *const clap_plugin_factory) -> u32 {
-    1
-}
-
-unsafe extern "C" fn get_plugin_descriptor(
-    _factory: *const clap_plugin_factory,
-    index: u32,
-) -> *const clap_plugin_descriptor {
-    if index == 0 { descriptor().clap_plugin_descriptor() } else { std::ptr::null() }
-}
-
-unsafe extern "C" fn create_plugin(
-    _factory: *const clap_plugin_factory,
-    host: *const clap_host,
-    id: *const c_char,
-) -> *const clap_plugin {
-    // SAFETY: the host passes null or a text.
-    if host.is_null() || id.is_null() || unsafe { CStr::from_ptr(id) } != descriptor().clap_id() {
-        return std::ptr::null();
+    fn descriptor() -> &'static PluginDescriptor {
+        static DESCRIPTOR: OnceLock<PluginDescriptor> = OnceLock::new();
+        DESCRIPTOR.get_or_init(PluginDescriptor::for_plugin::<P>)
     }
-    // SAFETY: the host outlives its plug-ins. The instance is given back by the framework's
-    // `destroy`; until then nobody else holds the table that is changed here.
-    unsafe {
-        let wrapper = &*Arc::into_raw(Wrapper::<Bus>::new(host));
-        let plugin = wrapper.clap_plugin.as_ptr();
-        if let Some(own) = (*plugin).process {
-            // The same for every instance, as there is one type of plug-in.
-            OWN_PROCESS.get_or_init(|| own);
-            (*plugin).process = Some(process);
+
+    unsafe extern "C" fn init(_path: *const c_char) -> bool {
+        nice_plug::wrapper::setup_logger::<P>();
+        true
+    }
+
+    unsafe extern "C" fn deinit() {}
+
+    unsafe extern "C" fn get_factory(id: *const c_char) -> *const c_void {
+        // SAFETY: the host passes null or a text.
+        let is_ours = !id.is_null() && unsafe { CStr::from_ptr(id) } == CLAP_PLUGIN_FACTORY_ID;
+        if is_ours { std::ptr::from_ref(Self::FACTORY).cast() } else { std::ptr::null() }
+    }
+
+    unsafe extern "C" fn get_plugin_count(_factory: *const clap_plugin_factory) -> u32 {
+        1
+    }
+
+    unsafe extern "C" fn get_plugin_descriptor(
+        _factory: *const clap_plugin_factory,
+        index: u32,
+    ) -> *const clap_plugin_descriptor {
+        match index {
+            0 => Self::descriptor().clap_plugin_descriptor(),
+            _ => std::ptr::null(),
         }
-        plugin
+    }
+
+    unsafe extern "C" fn create_plugin(
+        _factory: *const clap_plugin_factory,
+        host: *const clap_host,
+        id: *const c_char,
+    ) -> *const clap_plugin {
+        // SAFETY: the host passes null or a text.
+        let is_ours =
+            !id.is_null() && unsafe { CStr::from_ptr(id) } == Self::descriptor().clap_id();
+        if host.is_null() || !is_ours {
+            return std::ptr::null();
+        }
+        // SAFETY: the host outlives its plug-ins. The instance is given back by the framework's
+        // `destroy`; until then nobody else holds the table that is changed here.
+        unsafe {
+            let wrapper = &*Arc::into_raw(Wrapper::<P>::new(host));
+            let plugin = wrapper.clap_plugin.as_ptr();
+            if let Some(own) = (*plugin).process {
+                OWN_PROCESS.get_or_init(|| own);
+                (*plugin).process = Some(process);
+            }
+            plugin
+        }
     }
 }
 
 type Process = unsafe extern "C" fn(*const clap_plugin, *const clap_process) -> clap_process_status;
 
-/// The framework's function that [`process`] stands before.
+/// The framework's function that [`process`] stands before, the same for every instance.
 static OWN_PROCESS: OnceLock<Process> = OnceLock::new();
 
 /// Hands a block on without what the framework trips over: a port that is missing or lacks channels

@@ -161,7 +161,7 @@ impl Vst3Plugin for Bus {
         &[Vst3SubCategory::Fx, Vst3SubCategory::Dynamics, Vst3SubCategory::Mastering];
 }
 
-pub use self::clap::clap_entry;
+self::clap::export!(Bus);
 vst3::export!(Bus);
 
 #[cfg(test)]
