@@ -100,6 +100,7 @@ const ORDERS: &[Order] = &[
             ("text.rs", NO_HOST),
             ("presets.rs", NO_HOST),
             ("library.rs", NO_HOST),
+            ("library/faults.rs", NO_HOST),
             ("params.rs", NO_SCREEN),
             ("state.rs", NO_SCREEN),
             ("feed.rs", NO_HOST),
