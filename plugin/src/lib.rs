@@ -137,6 +137,9 @@ impl Plugin for Bus {
     }
 
     fn reset(&mut self) {
+        // Where a thread's own variables are made room for when it first touches them, that is done
+        // now rather than in its first block: hosts start processing on the audio thread.
+        let _ = std::thread::current().id();
         self.audio.reset(&self.state);
     }
 
@@ -192,7 +195,7 @@ impl Vst3Plugin for Bus {
         &[Vst3SubCategory::Fx, Vst3SubCategory::Dynamics, Vst3SubCategory::Mastering];
 }
 
-clap::export!(Bus);
+self::clap::export!(Bus);
 vst3::export!(Bus);
 
 #[cfg(test)]

@@ -7,7 +7,7 @@
 use std::collections::BTreeMap;
 use std::ffi::OsStr;
 use std::fs;
-use std::io;
+use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
@@ -326,7 +326,13 @@ fn put(file: &Path, contents: Option<&str>) -> Result<(), LibraryError> {
     };
     // Two instances may write at once.
     let beside = file.with_extension(format!("{}.part", std::process::id()));
-    let moved = fs::write(&beside, contents).and_then(|()| fs::rename(&beside, file));
+    let moved = fs::File::create(&beside)
+        .and_then(|mut part| {
+            part.write_all(contents.as_bytes())?;
+            // Should the machine go down, the name must not come before the contents.
+            part.sync_all()
+        })
+        .and_then(|()| fs::rename(&beside, file));
     moved.map_err(|error| {
         // Best effort: the error that matters is the one being reported.
         let _ = fs::remove_file(&beside);
@@ -384,6 +390,9 @@ fn parse(text: &str) -> Result<(String, Settings), LibraryError> {
     }
     Ok((checked(&written.name)?.to_owned(), settings))
 }
+
+#[cfg(all(test, unix))]
+mod faults;
 
 #[cfg(test)]
 mod tests {

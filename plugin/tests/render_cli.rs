@@ -951,23 +951,26 @@ fn a_write_that_fails_on_the_way_leaves_nothing() {
     assert_eq!(bench.names(), ["in.wav"]);
 }
 
+/// Ctrl-C, what ends a program, and a terminal that is closed.
 #[cfg(unix)]
 #[test]
 fn an_interruption_leaves_nothing() {
     use std::time::{Duration, Instant};
-    let bench = Bench::new();
-    bench.write("in.wav", &tone(0.1, 60.0));
-    let mut child = bench.command(&["render", "in.wav", "-o", "out.wav"]).spawn().unwrap();
-    let begun = Instant::now();
-    while bench.names().len() < 2 {
-        assert!(begun.elapsed() < Duration::from_secs(30), "no file was begun");
-        std::thread::sleep(Duration::from_millis(5));
+    for signal in ["INT", "TERM", "HUP"] {
+        let bench = Bench::new();
+        bench.write("in.wav", &tone(0.1, 60.0));
+        let mut child = bench.command(&["render", "in.wav", "-o", "out.wav"]).spawn().unwrap();
+        let begun = Instant::now();
+        while bench.names().len() < 2 {
+            assert!(begun.elapsed() < Duration::from_secs(30), "no file was begun");
+            std::thread::sleep(Duration::from_millis(5));
+        }
+        // The shell's own: a program of that name is not everywhere.
+        let kill = format!("kill -{signal} {}", child.id());
+        assert!(Command::new("sh").args(["-c", &kill]).status().unwrap().success());
+        assert_eq!(child.wait().unwrap().code(), Some(130), "{signal}");
+        assert_eq!(bench.names(), ["in.wav"], "{signal}");
     }
-    // The shell's own: a program of that name is not everywhere.
-    let kill = Command::new("sh").args(["-c", &format!("kill -INT {}", child.id())]).status();
-    assert!(kill.unwrap().success());
-    assert_eq!(child.wait().unwrap().code(), Some(130));
-    assert_eq!(bench.names(), ["in.wav"]);
 }
 
 #[test]

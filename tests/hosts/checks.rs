@@ -423,17 +423,21 @@ pub(crate) fn two_instances_do_not_disturb_each_other<H: Host>() {
 }
 
 pub(crate) fn every_rate_gives_the_engines_finite_output<H: Host>() {
-    const RATES_HZ: [f64; 10] = [
+    const RATES_HZ: [f64; 14] = [
         1_234.567_8,
         8_000.0,
         11_025.0,
+        12_345.678,
         44_100.0,
+        45_678.901,
         88_200.0,
         96_000.0,
+        123_456.78,
         176_400.0,
         192_000.0,
         384_000.0,
         768_000.0,
+        1_234_567.8,
     ];
     let hard = settings().swap_remove(1).1;
     for layout in [Layout::Stereo, Layout::Mono] {

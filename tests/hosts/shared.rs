@@ -1,4 +1,5 @@
 //! What every host here shares: takes, the engine to compare with, and the plug-in's texts.
+#![allow(dead_code)] // each test file uses its own part
 
 use std::ops::Range;
 use std::path::{Path, PathBuf};

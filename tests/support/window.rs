@@ -70,6 +70,9 @@ pub struct Heard {
     pub output: VecDeque<f32>,
 }
 
+/// What a menu was asked for, where in the window, and on which thread.
+type Menu = (ContextMenuTarget, (i32, i32), ThreadId);
+
 /// A menu that the host was asked to open.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct MenuAsked {
@@ -142,7 +145,7 @@ impl HostGuiImpl for Asked {
 /// What the plug-in has asked for on the main thread.
 #[derive(Default)]
 struct MainThread {
-    menus: Arc<Mutex<Vec<(ContextMenuTarget, (i32, i32), ThreadId)>>>,
+    menus: Arc<Mutex<Vec<Menu>>>,
 }
 
 impl MainThreadHandler<'_> for MainThread {}
@@ -194,7 +197,7 @@ pub struct EditorHost {
     told: Arc<Mutex<Vec<Told>>>,
     heard: Arc<Mutex<Heard>>,
     changes: Arc<Mutex<Vec<ParamValueEvent>>>,
-    menus: Arc<Mutex<Vec<(ContextMenuTarget, (i32, i32), ThreadId)>>>,
+    menus: Arc<Mutex<Vec<Menu>>>,
     names: Arc<BTreeMap<u32, String>>,
     audio: Option<AudioThread>,
     gui: PluginGui,

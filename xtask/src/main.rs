@@ -5,8 +5,12 @@ mod tidy;
 mod bundle;
 mod install;
 mod demo;
+mod licences;
+mod release;
 #[cfg(target_os = "linux")]
 mod screenshot;
+mod fuzz;
+mod soak;
 mod test;
 
 use std::process::ExitCode;
@@ -31,6 +35,26 @@ enum Task {
     /// Some tests load the plug-in in a Python host or open its window. What these need is named
     /// when it is missing; on Debian, as root, it is installed.
     Test,
+    /// Make what is given to people: bundles, program, symbols, licences, list of packages.
+    Release,
+    /// Build the last commit twice in different folders and compare the bytes.
+    Reproduce,
+    /// Search for inputs that break a promise: states, presets, audio files, text, the engine.
+    ///
+    /// Needs a nightly Rust, a C++ compiler and cargo-fuzz.
+    Fuzz {
+        /// Minutes for each target.
+        #[arg(long, default_value_t = 10)]
+        minutes: u32,
+        /// Targets to run; all of them when none is named.
+        targets: Vec<String>,
+    },
+    /// Put a day of audio through the bundle and see that nothing drifts (Linux).
+    Soak {
+        /// Hours of audio; 24 take about a quarter of an hour.
+        #[arg(long, default_value_t = 24, value_parser = clap::value_parser!(u32).range(1..))]
+        hours: u32,
+    },
     /// Check the order of imports, stray paths and line ends.
     Tidy,
 }
@@ -42,6 +66,10 @@ fn main() -> ExitCode {
         Task::Demo => demo::run(),
         #[cfg(target_os = "linux")]
         Task::Screenshot => screenshot::run(),
+        Task::Release => release::run(),
+        Task::Reproduce => release::reproduce(),
+        Task::Fuzz { minutes, targets } => fuzz::run(minutes, &targets),
+        Task::Soak { hours } => soak::run(hours),
         Task::Test => test::run(),
         Task::Tidy => tidy::run(),
     };

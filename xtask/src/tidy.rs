@@ -2,10 +2,11 @@
 //!
 //! Inside a crate a file imports only files above it in the tables below, and nothing that they
 //! forbid it. These tables are the one place where the order is kept. Test modules may import
-//! anything. Two small checks come along: no text names a folder of someone's own machine, and every
-//! text ends with a line end.
+//! anything. Three small checks come along: no text names a folder of someone's own machine, every text
+//! ends with a line end, and every test that `tests/README.md` names exists.
 
 mod paths;
+mod promises;
 
 use std::fmt;
 use std::fs;
@@ -105,6 +106,7 @@ const ORDERS: &[Order] = &[
             ("presets.rs", NO_HOST),
             ("files.rs", NO_HOST),
             ("library.rs", NO_HOST),
+            ("library/faults.rs", NO_HOST),
             ("trial/chance.rs", NO_HOST),
             ("trial/plan.rs", NO_HOST),
             ("trial/record.rs", NO_HOST),
@@ -174,11 +176,16 @@ const ORDERS: &[Order] = &[
         files: &[
             ("workspace.rs", &[]),
             ("tidy/paths.rs", &["std::fs"]),
+            ("tidy/promises.rs", &["std::fs"]),
             ("tidy.rs", &[]),
             ("bundle.rs", &[]),
             ("install.rs", &[]),
             ("demo.rs", &[]),
             ("screenshot.rs", &[]),
+            ("licences.rs", &[]),
+            ("release.rs", &[]),
+            ("fuzz.rs", &[]),
+            ("soak.rs", &[]),
             ("test.rs", &[]),
             ("main.rs", &[]),
         ],
@@ -234,6 +241,10 @@ pub(crate) fn run() -> Result<()> {
     for order in ORDERS {
         problems.append(&mut check_order(order, &files));
     }
+    problems.extend(promises::check(&files).into_iter().map(|(line, what)| {
+        let file = promises::PAGE.to_owned();
+        Problem { file, line, what }
+    }));
     for problem in &problems {
         println!("{problem}");
     }
@@ -250,8 +261,9 @@ type Text = (String, String);
 
 /// Collects all text files of the project, in the order of their names.
 fn collect(folder: &Path, inside: &str, files: &mut Vec<Text>) -> Result<()> {
-    // Built, or kept by version control and Python.
-    const SKIPPED: [&str; 4] = ["target", ".git", "__pycache__", ".pytest_cache"];
+    // Built, or kept by version control and Python, or inputs that are only bytes.
+    const SKIPPED: [&str; 7] =
+        ["target", ".git", "__pycache__", ".pytest_cache", "seeds", "corpus", "artifacts"];
     let unreadable = || format!("{} cannot be read", folder.display());
     let mut entries = fs::read_dir(folder)
         .and_then(|entries| entries.collect::<Result<Vec<_>, _>>())

@@ -19,17 +19,31 @@ pub(crate) fn cargo() -> Command {
 
 /// The folder for everything that is built: `target`, unless cargo was told otherwise.
 pub(crate) fn target() -> Result<PathBuf> {
+    let metadata = metadata(&["--no-deps"])?;
+    let folder = metadata["target_directory"].as_str();
+    Ok(folder.context("cargo metadata names no target directory")?.into())
+}
+
+/// What cargo knows of the project.
+pub(crate) fn metadata(options: &[&str]) -> Result<serde_json::Value> {
     let output = cargo()
-        .args(["metadata", "--no-deps", "--format-version", "1"])
+        .args(["metadata", "--format-version", "1"])
+        .args(options)
         .output()
         .context("cargo could not be started")?;
     if !output.status.success() {
         bail!("cargo metadata failed:\n{}", String::from_utf8_lossy(&output.stderr));
     }
-    let metadata: serde_json::Value =
-        serde_json::from_slice(&output.stdout).context("cargo metadata is no JSON")?;
-    let folder = metadata["target_directory"].as_str();
-    Ok(folder.context("cargo metadata names no target directory")?.into())
+    serde_json::from_slice(&output.stdout).context("cargo metadata is no JSON")
+}
+
+/// The system that is built for, as the compiler calls it.
+pub(crate) fn host() -> Result<String> {
+    let rustc = std::env::var_os("RUSTC").unwrap_or_else(|| "rustc".into());
+    let output = Command::new(rustc).arg("-vV").output().context("rustc could not be started")?;
+    let text = String::from_utf8_lossy(&output.stdout).into_owned();
+    let line = text.lines().find_map(|line| line.strip_prefix("host: "));
+    Ok(line.context("rustc does not say what system it is for")?.to_owned())
 }
 
 /// Runs a command to its end.

@@ -1,0 +1,377 @@
+//! The audio thread neither allocates nor waits nor calls the system, in the bundles as hosts load
+//! them: ten minutes of audio each, with parameters moving at every block while states are saved and
+//! restored, presets switched and the editor drawn by other threads.
+//!
+//! Two exceptions, both of the framework's making. A quality that is moved, for which the plug-in asks
+//! the host for a restart, is not moved here. An automated value in VST3 wakes a thread of the
+//! framework's to tell the editor; that is counted apart. How the traps work stands in
+//! `hosts/trap.rs`.
+#![cfg(all(target_os = "linux", target_arch = "x86_64", target_env = "gnu"))]
+#![allow(unsafe_code)] // blocks are made of raw pointers
+
+mod hosts {
+    pub(crate) mod raw_clap;
+    pub(crate) mod raw_vst3;
+    pub(crate) mod shared;
+    pub(crate) mod trap;
+}
+
+use std::ptr::null;
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+use std::sync::{Mutex, MutexGuard, PoisonError};
+use std::time::Duration;
+
+use clap_sys::ext::gui::{
+    CLAP_EXT_GUI, CLAP_WINDOW_API_X11, clap_plugin_gui, clap_window, clap_window_handle,
+};
+use clap_sys::process::CLAP_PROCESS_ERROR;
+use hosts::raw_clap::{self, Events, RawClap, no_output};
+use hosts::raw_vst3::{self, Changes, RawVst3};
+use hosts::shared::{Layout, key, programme, stored_id};
+use hosts::trap::{Caught, Watch, caught};
+use tenon_dsp::{Control, Settings, Unit};
+use vst3::Steinberg::Vst::IEditControllerTrait;
+use vst3::Steinberg::kResultOk;
+use x11rb::connection::Connection;
+use x11rb::protocol::xproto::{ConnectionExt as _, CreateWindowAux, WindowClass};
+use x11rb::rust_connection::RustConnection;
+
+const RATE_HZ: f64 = 48_000.0;
+const BLOCK: usize = 128;
+/// Ten minutes.
+const BLOCKS: usize = 600 * RATE_HZ as usize / BLOCK;
+
+/// The traps count for the whole process: one test at a time.
+fn alone() -> MutexGuard<'static, ()> {
+    static ONE: Mutex<()> = Mutex::new(());
+    ONE.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+/// The controls that are moved, with the highest value as CLAP counts it.
+fn moved() -> Vec<(Control, f64)> {
+    let highest = |control: Control| match control.spec().unit {
+        Unit::Choice(names) => names.len() as f64 - 1.0,
+        _ => 1.0,
+    };
+    Control::ALL
+        .into_iter()
+        .filter(|control| *control != Control::Quality)
+        .map(|control| (control, highest(control)))
+        .collect()
+}
+
+/// Settings as of presets, of one quality.
+fn presets() -> [Settings; 3] {
+    let fresh = Settings::default();
+    let drums = fresh.with(Control::Threshold, -30.0).with(Control::Drive, 9.0);
+    let wide = fresh.with(Control::SideShare, 20.0).with(Control::Mix, 40.0);
+    [fresh, drums.with(Control::Focus, -40.0), wide.with(Control::KeySource, 1.0)]
+}
+
+#[test]
+fn the_traps_catch_what_they_are_set_for() {
+    let _alone = alone();
+    let host = RawClap::load();
+    let watch = Watch::new();
+    let before = caught();
+    watch.over(|| std::hint::black_box(1 + 1));
+    assert_eq!(caught(), before, "something was caught where nothing happened");
+    // The bundle takes memory to write its state: its allocations count, not only ours.
+    watch.over(|| host.value(Control::Threshold));
+    assert_eq!(caught(), before, "a value is read without memory");
+    let saved = watch.over(|| host.save());
+    assert!(!saved.is_empty());
+    assert!(caught().allocations > before.allocations);
+    let calls = caught().system_calls;
+    // SAFETY: asks for the number of the process, and carries it out after all.
+    let id = watch.over(|| unsafe { libc::syscall(libc::SYS_getpid) });
+    assert_eq!(id, i64::from(std::process::id()));
+    assert_eq!(caught().system_calls, calls + 1);
+    // A lock that is waited for is a system call.
+    let lock = Mutex::new(());
+    std::thread::scope(|scope| {
+        let held = lock.lock().unwrap();
+        let waiter = scope.spawn(|| {
+            let watch = Watch::new();
+            watch.over(|| drop(lock.lock()));
+        });
+        std::thread::sleep(Duration::from_millis(50));
+        drop(held);
+        waiter.join().unwrap();
+    });
+    assert!(caught().system_calls > calls + 1);
+}
+
+/// Runs `audio` on a thread of its own, and `other` here until it is done; gives what the traps
+/// caught of the audio thread. `other` runs at least once.
+fn play(audio: impl FnOnce(&Watch) + Send, mut other: impl FnMut(usize)) -> Caught {
+    let done = AtomicBool::new(false);
+    let before = caught();
+    std::thread::scope(|scope| {
+        let done = &done;
+        let thread = scope.spawn(move || {
+            audio(&Watch::new());
+            done.store(true, Ordering::SeqCst);
+        });
+        let mut turn = 0;
+        while !thread.is_finished() {
+            other(turn);
+            turn += 1;
+        }
+        if let Err(panic) = thread.join() {
+            std::panic::resume_unwind(panic);
+        }
+        assert!(turn > 100, "the other threads had no time: {turn} turns");
+    });
+    let after = caught();
+    Caught {
+        allocations: after.allocations - before.allocations,
+        system_calls: after.system_calls - before.system_calls,
+        last_call: after.last_call,
+    }
+}
+
+fn assert_nothing(caught: Caught) {
+    assert_eq!(
+        (caught.allocations, caught.system_calls),
+        (0, 0),
+        "in {BLOCKS} blocks; the last system call is number {}",
+        caught.last_call
+    );
+}
+
+#[test]
+fn the_clap_bundle_with_its_editor_open() {
+    let _alone = alone();
+    let states = presets().map(|settings| RawClap::started(&settings, RATE_HZ, BLOCK).save());
+    let host = RawClap::started(&presets()[0], RATE_HZ, BLOCK);
+    let mut editor = Editor::open(&host);
+    let blocks = AtomicUsize::new(0);
+    let caught = play(
+        |watch| clap_audio(&host, watch, &blocks),
+        |turn| {
+            assert!(host.restore(&states[turn % states.len()]));
+            assert!(!host.save().is_empty());
+            editor.turn();
+            std::thread::sleep(Duration::from_millis(2));
+        },
+    );
+    assert!(editor.is_drawn(), "the editor showed nothing");
+    drop(editor);
+    assert_eq!(blocks.into_inner(), BLOCKS);
+    assert_nothing(caught);
+}
+
+fn clap_audio(host: &RawClap, watch: &Watch, blocks: &AtomicUsize) {
+    // As the standard has it, on the audio thread.
+    host.stop();
+    host.start();
+    let mut sound = programme(Layout::StereoWithKey, RATE_HZ, 1, 8.0);
+    let mut side = key(Layout::StereoWithKey, RATE_HZ, 8.0);
+    let mut out = vec![vec![0.0; BLOCK]; 2];
+    let moved = moved();
+    for block in 0..BLOCKS {
+        let start = block * BLOCK % (sound[0].len() - BLOCK);
+        let mut mains = sound.each_mut_at(start);
+        let mut sides = side.each_mut_at(start);
+        let mut outs = out.each_mut_at(0);
+        let inputs = [raw_clap::port(&mut mains), raw_clap::port(&mut sides)];
+        let mut outputs = [raw_clap::port(&mut outs)];
+        let (control, highest) = moved[block % moved.len()];
+        let place = (block * 37 % 101) as f64 / 100.0 * highest;
+        let at = (block * 13 % BLOCK) as u32;
+        let events = Events::new(vec![raw_clap::param_event(
+            at,
+            stored_id(control),
+            place.round_to(highest),
+        )]);
+        let (list, told) = (events.list(), no_output());
+        let mut data = raw_clap::block_of(&inputs, &mut outputs, BLOCK);
+        (data.in_events, data.out_events, data.transport) = (&list, &told, null());
+        // SAFETY: all channels have room for the block.
+        let status = watch.over(|| unsafe { host.process(&data) });
+        assert_ne!(status, CLAP_PROCESS_ERROR);
+        assert!(out.iter().flatten().all(|x| x.is_finite() && !x.is_subnormal()));
+        blocks.fetch_add(1, Ordering::Relaxed);
+    }
+}
+
+#[test]
+fn the_vst3_bundle() {
+    let _alone = alone();
+    let host = RawVst3::started(&presets()[0], RATE_HZ, BLOCK);
+    let moved = moved();
+    let caught = vst3(
+        &host,
+        |_, _| None,
+        |turn| {
+            let (control, _) = moved[turn % moved.len()];
+            let place = (turn * 37 % 101) as f64 / 100.0;
+            // SAFETY: a function of a live plug-in, on the thread that made it.
+            unsafe { host.controller.setParamNormalized(stored_id(control), place) };
+        },
+    );
+    assert_nothing(caught);
+}
+
+#[test]
+fn an_automated_value_in_vst3_wakes_one_thread_and_no_more() {
+    let _alone = alone();
+    let host = RawVst3::started(&presets()[0], RATE_HZ, BLOCK);
+    let moved = moved();
+    let automate = |block: usize, at: i32| {
+        let (control, _) = moved[block % moved.len()];
+        Some(Changes::new(&[(stored_id(control), at, (block * 37 % 101) as f64 / 100.0)]))
+    };
+    let caught = vst3(&host, automate, |_| ());
+    assert_eq!(caught.allocations, 0);
+    assert!(caught.system_calls > 0, "the framework has mended this; say so in DEVELOPERS.md");
+    // A wake, and a wait when the thread that is woken holds the queue just then.
+    assert_eq!(caught.last_call, libc::SYS_futex);
+    assert!(caught.system_calls <= 2 * BLOCKS, "{} in {BLOCKS} blocks", caught.system_calls);
+}
+
+/// Plays ten minutes while states are restored and saved and `other` runs on this thread; `automate`
+/// gives the changes of a block.
+fn vst3(
+    host: &RawVst3,
+    automate: impl Fn(usize, i32) -> Option<Changes> + Send,
+    mut other: impl FnMut(usize),
+) -> Caught {
+    let states = presets().map(|settings| RawVst3::started(&settings, RATE_HZ, BLOCK).save());
+    let blocks = AtomicUsize::new(0);
+    let caught = play(
+        |watch| vst3_audio(host, watch, automate, &blocks),
+        |turn| {
+            other(turn);
+            assert!(host.restore(&states[turn % states.len()]));
+            assert!(!host.save().is_empty());
+            std::thread::sleep(Duration::from_millis(2));
+        },
+    );
+    assert_eq!(blocks.into_inner(), BLOCKS);
+    caught
+}
+
+fn vst3_audio(
+    host: &RawVst3,
+    watch: &Watch,
+    automate: impl Fn(usize, i32) -> Option<Changes>,
+    blocks: &AtomicUsize,
+) {
+    host.stop();
+    host.start();
+    let mut sound = programme(Layout::StereoWithKey, RATE_HZ, 1, 8.0);
+    let mut side = key(Layout::StereoWithKey, RATE_HZ, 8.0);
+    let mut out = vec![vec![0.0; BLOCK]; 2];
+    for block in 0..BLOCKS {
+        let start = block * BLOCK % (sound[0].len() - BLOCK);
+        let mut mains = sound.each_mut_at(start);
+        let mut sides = side.each_mut_at(start);
+        let mut outs = out.each_mut_at(0);
+        let mut inputs = [raw_vst3::bus(&mut mains), raw_vst3::bus(&mut sides)];
+        let mut outputs = [raw_vst3::bus(&mut outs)];
+        let changes = automate(block, (block * 13 % BLOCK) as i32);
+        let mut data = raw_vst3::block_of(&mut inputs, &mut outputs, BLOCK);
+        if let Some(changes) = &changes {
+            data.inputParameterChanges = changes.as_ptr();
+        }
+        // SAFETY: all channels have room for the block.
+        let answer = watch.over(|| unsafe { host.process(&mut data) });
+        assert_eq!(answer, kResultOk);
+        assert!(out.iter().flatten().all(|x| x.is_finite() && !x.is_subnormal()));
+        blocks.fetch_add(1, Ordering::Relaxed);
+    }
+}
+
+trait At {
+    /// The channels from a sample on.
+    fn each_mut_at(&mut self, start: usize) -> Vec<*mut f32>;
+}
+
+impl At for Vec<Vec<f32>> {
+    fn each_mut_at(&mut self, start: usize) -> Vec<*mut f32> {
+        self.iter_mut().map(|channel| channel[start..].as_mut_ptr()).collect()
+    }
+}
+
+trait RoundTo {
+    /// A choice for what counts choices.
+    fn round_to(self, highest: f64) -> f64;
+}
+
+impl RoundTo for f64 {
+    fn round_to(self, highest: f64) -> f64 {
+        if highest > 1.0 { self.round() } else { self }
+    }
+}
+
+/// The editor of an instance, in a window of an X screen.
+struct Editor<'a> {
+    host: &'a RawClap,
+    gui: *const clap_plugin_gui,
+    screen: RustConnection,
+    window: u32,
+    depth: u8,
+}
+
+impl<'a> Editor<'a> {
+    fn open(host: &'a RawClap) -> Self {
+        assert!(
+            std::env::var_os("DISPLAY").is_some(),
+            "there is no X screen; run this under `xvfb-run`, as `cargo xtask test` does"
+        );
+        let (screen, number) = x11rb::connect(None).expect("an X screen");
+        let (root, depth) = {
+            let screen = &screen.setup().roots[number];
+            (screen.root, screen.root_depth)
+        };
+        let window = screen.generate_id().expect("an id");
+        let aux = CreateWindowAux::new().override_redirect(1);
+        let (width, height) = (1120, 700);
+        let class = WindowClass::INPUT_OUTPUT;
+        screen
+            .create_window(depth, window, root, 0, 0, width, height, 0, class, 0, &aux)
+            .expect("a window");
+        screen.map_window(window).expect("a window");
+        x11rb::wrapper::ConnectionExt::sync(&screen).expect("a window");
+        // SAFETY: functions of a live plug-in, on one thread; the window is closed after the editor.
+        let gui = unsafe {
+            let plugin = host.plugin;
+            let gui: *const clap_plugin_gui =
+                (*plugin).get_extension.unwrap()(plugin, CLAP_EXT_GUI.as_ptr()).cast();
+            assert!(!gui.is_null(), "there is no editor");
+            assert!((*gui).create.unwrap()(plugin, CLAP_WINDOW_API_X11.as_ptr(), false));
+            let specific = clap_window_handle { x11: window.into() };
+            let parent = clap_window { api: CLAP_WINDOW_API_X11.as_ptr(), specific };
+            assert!((*gui).set_parent.unwrap()(plugin, &parent));
+            (*gui).show.unwrap()(plugin);
+            gui
+        };
+        Self { host, gui, screen, window, depth }
+    }
+
+    /// Does what a host's main thread does beside audio.
+    fn turn(&mut self) {
+        self.host.call_back();
+    }
+
+    /// Whether the window shows more than one colour.
+    fn is_drawn(&self) -> bool {
+        let format = x11rb::protocol::xproto::ImageFormat::Z_PIXMAP;
+        let picture = self.screen.get_image(format, self.window, 0, 0, 1120, 700, u32::MAX);
+        let picture = picture.expect("a request").reply().expect("a picture");
+        assert_eq!(picture.depth, self.depth);
+        picture.data.chunks(4).any(|pixel| pixel[..3] != picture.data[..3])
+    }
+}
+
+impl Drop for Editor<'_> {
+    fn drop(&mut self) {
+        // SAFETY: as in `open`.
+        unsafe { (*self.gui).destroy.unwrap()(self.host.plugin) };
+        // A screen that is gone has closed the window by itself.
+        let _ = self.screen.destroy_window(self.window);
+        let _ = x11rb::wrapper::ConnectionExt::sync(&self.screen);
+    }
+}

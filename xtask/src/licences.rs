@@ -1,0 +1,292 @@
+//! What the plug-in and the program are made of: the licences of all packages that are linked into
+//! them, and the list of these packages for machines (CycloneDX 1.5). Both come from `cargo metadata`
+//! and the packages' own files, so they are those of the very build.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::fmt::Write as _;
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use anyhow::{Context, Result, bail};
+use serde_json::{Value, json};
+
+use crate::workspace;
+
+/// The package whose library and program are shipped.
+const SHIPPED: &str = "tenon";
+
+/// A package that is linked in.
+struct Package {
+    name: String,
+    version: String,
+    /// SPDX expression, as the package gives it.
+    licence: String,
+    authors: Vec<String>,
+    /// Where its source is kept, if it says so.
+    repository: String,
+    /// Checksum of its archive in the registry, by `Cargo.lock`; none when it is ours.
+    sha256: Option<String>,
+    folder: PathBuf,
+}
+
+/// Writes `THIRD-PARTY.txt` and `Tenon.cdx.json` into a folder, with our own licences beside them.
+///
+/// # Errors
+/// When a package gives no licence that is known here and has no text of one.
+pub(crate) fn write(folder: &Path) -> Result<()> {
+    let packages = packages()?;
+    let put = |name: &str, content: &str| {
+        let file = folder.join(name);
+        fs::write(&file, content).with_context(|| format!("{} cannot be written", file.display()))
+    };
+    put("THIRD-PARTY.txt", &third_party(&packages)?)?;
+    put("Tenon.cdx.json", &bill_of_materials(&packages)?)?;
+    for own in ["LICENSE-MIT", "LICENSE-APACHE"] {
+        put(own, &read(&workspace::root().join(own))?)?;
+    }
+    put("LICENSE-FONTS.txt", &read(&workspace::root().join("plugin/fonts/LICENSE.txt"))?)
+}
+
+/// The packages linked into what is shipped, for the system this runs on, in the order of their names.
+fn packages() -> Result<Vec<Package>> {
+    let host = workspace::host()?;
+    let metadata = workspace::metadata(&["--filter-platform", &host])?;
+    let checksums = checksums(&read(&workspace::root().join("Cargo.lock"))?);
+    let by_id = |list: &Value| -> BTreeMap<String, Value> {
+        let entries = list.as_array().into_iter().flatten();
+        entries.map(|entry| (text(&entry["id"]), entry.clone())).collect()
+    };
+    let (all, nodes) = (by_id(&metadata["packages"]), by_id(&metadata["resolve"]["nodes"]));
+    let shipped = all.iter().find(|(_, package)| package["name"] == SHIPPED);
+    let (shipped, _) = shipped.context("cargo metadata does not know the plug-in")?;
+
+    let mut linked = BTreeSet::new();
+    let mut open = vec![shipped.clone()];
+    while let Some(id) = open.pop() {
+        let package = all.get(&id).with_context(|| format!("cargo metadata lacks {id}"))?;
+        // What runs in the compiler is not linked in, nor is what it uses.
+        let targets = package["targets"].as_array().into_iter().flatten();
+        let is_macro = |target: &Value| target["kind"].to_string().contains("proc-macro");
+        if targets.into_iter().any(is_macro) || !linked.insert(id.clone()) {
+            continue;
+        }
+        for dependency in nodes[&id]["deps"].as_array().into_iter().flatten() {
+            let kinds = dependency["dep_kinds"].as_array().into_iter().flatten();
+            // Neither for tests nor for building.
+            if kinds.into_iter().any(|kind| kind["kind"].is_null()) {
+                open.push(text(&dependency["pkg"]));
+            }
+        }
+    }
+
+    let mut packages: Vec<Package> = linked
+        .iter()
+        .map(|id| {
+            let package = &all[id];
+            let (name, version) = (text(&package["name"]), text(&package["version"]));
+            let authors = package["authors"].as_array().into_iter().flatten().map(text).collect();
+            let manifest = PathBuf::from(text(&package["manifest_path"]));
+            Package {
+                licence: text(&package["license"]),
+                authors,
+                repository: text(&package["repository"]),
+                sha256: checksums.get(&(name.clone(), version.clone())).cloned(),
+                folder: manifest.parent().unwrap_or(Path::new("")).to_owned(),
+                name,
+                version,
+            }
+        })
+        .collect();
+    packages.sort_by(|a, b| (&a.name, &a.version).cmp(&(&b.name, &b.version)));
+    Ok(packages)
+}
+
+fn text(value: &Value) -> String {
+    value.as_str().unwrap_or_default().to_owned()
+}
+
+fn read(file: &Path) -> Result<String> {
+    fs::read_to_string(file).with_context(|| format!("{} cannot be read", file.display()))
+}
+
+/// The checksums that `Cargo.lock` keeps, by name and version.
+fn checksums(lock: &str) -> BTreeMap<(String, String), String> {
+    let mut checksums = BTreeMap::new();
+    for entry in lock.split("[[package]]") {
+        let value = |key: &str| {
+            let line = entry.lines().find_map(|line| line.strip_prefix(key))?;
+            Some(line.strip_prefix(" = ")?.trim_matches('"').to_owned())
+        };
+        if let (Some(name), Some(version), Some(sum)) =
+            (value("name"), value("version"), value("checksum"))
+        {
+            checksums.insert((name, version), sum);
+        }
+    }
+    checksums
+}
+
+/// The permission notice of the ISC licence, for packages that name it without its text.
+const ISC: &str = "\
+Permission to use, copy, modify, and/or distribute this software for any purpose with or without fee
+is hereby granted, provided that the above copyright notice and this permission notice appear in all
+copies.
+
+THE SOFTWARE IS PROVIDED \"AS IS\" AND THE AUTHOR DISCLAIMS ALL WARRANTIES WITH REGARD TO THIS SOFTWARE
+INCLUDING ALL IMPLIED WARRANTIES OF MERCHANTABILITY AND FITNESS. IN NO EVENT SHALL THE AUTHOR BE
+LIABLE FOR ANY SPECIAL, DIRECT, INDIRECT, OR CONSEQUENTIAL DAMAGES OR ANY DAMAGES WHATSOEVER RESULTING
+FROM LOSS OF USE, DATA OR PROFITS, WHETHER IN AN ACTION OF CONTRACT, NEGLIGENCE OR OTHER TORTIOUS
+ACTION, ARISING OUT OF OR IN CONNECTION WITH THE USE OR PERFORMANCE OF THIS SOFTWARE.
+";
+
+/// All licences for people: first who is in it, then each text once with those it is for.
+fn third_party(packages: &[Package]) -> Result<String> {
+    let mut page = String::from(
+        "Tenon is made with the packages below and with the Rust standard library (MIT OR Apache-2.0).\n\
+         Where a licence leaves a choice and the package has no text of its own, the Apache License 2.0\n\
+         is chosen. The source of each package, as it was used, is at\n\
+         https://crates.io/crates/NAME/VERSION.\n\n",
+    );
+    let mut texts: BTreeMap<String, Vec<String>> = BTreeMap::new();
+    for package in packages.iter().filter(|package| package.sha256.is_some()) {
+        let Package { name, version, licence, authors, .. } = package;
+        let _ = writeln!(page, "{name} {version}: {licence}");
+        let mut found = Vec::new();
+        find_texts(&package.folder, &mut found)?;
+        for file in &found {
+            // By bytes: a few are not UTF-8.
+            let bytes = fs::read(file).with_context(|| format!("{}", file.display()))?;
+            let text = String::from_utf8_lossy(&bytes).replace("\r\n", "\n");
+            let holders = texts.entry(text.trim().to_owned()).or_default();
+            let holder = format!("{name} {version}");
+            if holders.last() != Some(&holder) {
+                holders.push(holder);
+            }
+        }
+        if !found.is_empty() {
+            continue;
+        }
+        let text = match licence.as_str() {
+            "ISC" => format!("ISC License\n\nCopyright {}\n\n{ISC}", holders(name, authors)),
+            choice if choice.contains("Apache-2.0") && !choice.contains(" AND ") => {
+                read(&workspace::root().join("LICENSE-APACHE"))?
+            }
+            other => {
+                bail!("{name} {version} has no licence text, and {other:?} is none known here")
+            }
+        };
+        texts.entry(text.trim().to_owned()).or_default().push(format!("{name} {version}"));
+    }
+    // Those for many first.
+    let mut texts: Vec<_> = texts.into_iter().collect();
+    texts.sort_by_key(|(_, holders)| std::cmp::Reverse(holders.len()));
+    for (text, holders) in texts {
+        let _ = write!(page, "\n{}\nFor {}:\n\n{text}\n", "-".repeat(78), holders.join(", "));
+    }
+    Ok(page)
+}
+
+fn holders(name: &str, authors: &[String]) -> String {
+    if authors.is_empty() { format!("the authors of {name}") } else { authors.join(", ") }
+}
+
+/// Collects the files of a package that hold a licence, in the order of their paths.
+fn find_texts(folder: &Path, found: &mut Vec<PathBuf>) -> Result<()> {
+    let entries =
+        fs::read_dir(folder).with_context(|| format!("{} cannot be read", folder.display()))?;
+    let mut paths = entries.map(|entry| Ok(entry?.path())).collect::<Result<Vec<_>>>()?;
+    paths.sort();
+    for path in paths {
+        if path.is_dir() {
+            find_texts(&path, found)?;
+        } else if path.file_name().is_some_and(|name| is_licence(&name.to_string_lossy())) {
+            found.push(path);
+        }
+    }
+    Ok(())
+}
+
+fn is_licence(file: &str) -> bool {
+    let name = file.to_lowercase();
+    let begins = ["license", "licence", "copying", "copyright", "notice", "unlicense"];
+    let fonts = ["ofl.txt", "ufl.txt", "hack-regular.txt"];
+    !name.ends_with(".rs")
+        && (begins.iter().any(|word| name.starts_with(word))
+            || name.ends_with("license.txt")
+            || fonts.contains(&name.as_str()))
+}
+
+/// The same for machines.
+fn bill_of_materials(packages: &[Package]) -> Result<String> {
+    let component = |package: &Package| {
+        let Package { name, version, licence, .. } = package;
+        // Cargo still takes a slash for OR, SPDX does not.
+        let expression = licence.replace(" / ", "/").replace('/', " OR ");
+        let mut component = json!({
+            "type": "library",
+            "name": name,
+            "version": version,
+            "purl": format!("pkg:cargo/{name}@{version}"),
+            "licenses": [{ "expression": expression }],
+        });
+        if let Some(sha256) = &package.sha256 {
+            component["hashes"] = json!([{ "alg": "SHA-256", "content": sha256 }]);
+        }
+        if !package.repository.is_empty() {
+            let reference = json!({ "type": "vcs", "url": package.repository });
+            component["externalReferences"] = json!([reference]);
+        }
+        component
+    };
+    let whole = packages.iter().find(|package| package.name == SHIPPED);
+    let mut whole = component(whole.context("the plug-in is not among its own packages")?);
+    whole["type"] = json!("application");
+    let parts = packages.iter().filter(|package| package.name != SHIPPED);
+    let bill = json!({
+        "bomFormat": "CycloneDX",
+        "specVersion": "1.5",
+        "version": 1,
+        "metadata": { "component": whole },
+        "components": parts.map(component).collect::<Vec<_>>(),
+    });
+    Ok(serde_json::to_string_pretty(&bill)? + "\n")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_linked_package_has_a_licence_text_and_a_checksum() {
+        let packages = packages().unwrap();
+        assert!(packages.len() > 50, "only {} packages", packages.len());
+        for ours in ["tenon", "tenon-dsp"] {
+            assert!(packages.iter().any(|p| p.name == ours && p.sha256.is_none()), "{ours}");
+        }
+        let foreign = packages.iter().filter(|package| !package.name.starts_with("tenon"));
+        assert!(foreign.clone().all(|p| p.sha256.as_ref().is_some_and(|sum| sum.len() == 64)));
+        // Linked in, used to build, used to test.
+        let has = |name: &str| packages.iter().any(|package| package.name == name);
+        assert!(has("egui") && has("symphonia") && !has("proptest") && !has("serde_derive"));
+        let page = third_party(&packages).unwrap();
+        for package in foreign {
+            assert!(page.contains(&format!("{} {}", package.name, package.version)));
+        }
+        for words in ["Mozilla Public License Version 2.0", "ISC License", "SIL OPEN FONT LICENSE"]
+        {
+            assert!(page.contains(words), "{words} is missing");
+        }
+    }
+
+    #[test]
+    fn the_bill_of_materials_is_the_same_each_time() {
+        let packages = packages().unwrap();
+        let bill = bill_of_materials(&packages).unwrap();
+        assert_eq!(bill, bill_of_materials(&super::packages().unwrap()).unwrap());
+        let read: Value = serde_json::from_str(&bill).unwrap();
+        assert_eq!(read["metadata"]["component"]["name"], "tenon");
+        assert_eq!(read["components"].as_array().unwrap().len(), packages.len() - 1);
+        assert!(!bill.contains("\"expression\": \"\""), "a package without a licence");
+        assert!(!bill.contains("MIT/"), "no SPDX expression");
+    }
+}
