@@ -16,6 +16,7 @@
 use crate::frame::Lane;
 use crate::settings::{Control, Settings};
 use crate::units::one_pole;
+use wide::f64x2;
 
 /// Time constant of the average that tells a lone hit from sustained reduction, in seconds.
 const SUSTAIN_S: f64 = 1.0;
@@ -36,14 +37,14 @@ pub(crate) struct Ballistics {
     attack: f64,
     release: f64,
     sustain: f64,
-    channels: [Envelope; 2],
+    envelope: Envelope,
 }
 
-/// State of one channel, in dB of gain reduction.
+/// State of left and right, in dB of gain reduction.
 #[derive(Debug, Clone, Copy, Default)]
 struct Envelope {
-    reduction: f64,
-    sustained: f64,
+    reduction: f64x2,
+    sustained: f64x2,
 }
 
 impl Ballistics {
@@ -56,7 +57,7 @@ impl Ballistics {
             attack: 1.0,
             release: 1.0,
             sustain: 1.0,
-            channels: [Envelope::default(); 2],
+            envelope: Envelope::default(),
         }
     }
 
@@ -67,7 +68,7 @@ impl Ballistics {
     }
 
     pub(crate) fn reset(&mut self) {
-        self.channels = [Envelope::default(); 2];
+        self.envelope = Envelope::default();
     }
 
     pub(crate) fn set(&mut self, settings: &Settings) {
@@ -84,30 +85,58 @@ impl Ballistics {
 
     /// Target reductions become smoothed ones, in place.
     pub(crate) fn process(&mut self, reductions: &mut [Lane; 2], len: usize) {
-        let (attack, release, sustain) = (self.attack, self.release, self.sustain);
-        let lengthening = LENGTHENING * self.adaptive;
-        let step = |envelope: &mut Envelope, reduction: &mut f32| {
-            let target = f64::from(*reduction);
-            let y = envelope.reduction;
-            let coefficient = if target > y {
-                attack
-            } else if lengthening > 0.0 {
-                let u = (envelope.sustained / y.max(BIAS_DB)).min(1.0);
-                release / (1.0 + lengthening * u * u)
-            } else {
-                release
-            };
-            envelope.reduction = y + coefficient * (target - y) + BIAS_DB;
-            envelope.sustained += sustain * (envelope.reduction - envelope.sustained);
-            *reduction = envelope.reduction as f32;
+        let both = |attack: f64, release: f64| {
+            let way = |share: f64| [1.0 - share, share].map(f64x2::splat);
+            (way(attack), way(release))
         };
-        let [left, right] = reductions;
-        let [mut envelope_left, mut envelope_right] = self.channels;
-        for (l, r) in left[..len].iter_mut().zip(&mut right[..len]) {
-            step(&mut envelope_left, l);
-            step(&mut envelope_right, r);
+        let bias = f64x2::splat(BIAS_DB);
+        let (up, down) = both(self.attack, self.release);
+        let to = |[keep, new]: [f64x2; 2], y: f64x2, target: f64x2| new * target + bias + keep * y;
+        if self.adaptive > 0.0 {
+            let lengthening = f64x2::splat(LENGTHENING * self.adaptive);
+            let release = f64x2::splat(self.release);
+            self.run(reductions, len, |y, sustained, target| {
+                // The definition above with numerator and denominator times y², so that there is one
+                // division to wait for.
+                let y = y.fast_max(bias);
+                let lasted = sustained.fast_min(y);
+                let square = y * y;
+                let share = release * square / (square + lengthening * (lasted * lasted));
+                let down = y + share * (target - y) + bias;
+                target.simd_gt(y).select(to(up, y, target), down)
+            });
+        } else if self.attack >= self.release {
+            // Of the two ends the larger share's is the nearer to the target: the higher one while y
+            // rises, the lower one while it falls. So if that share is the attack's, the right end
+            // is always the higher one, and otherwise always the lower one.
+            self.run(reductions, len, |y, _, target| {
+                to(up, y, target).fast_max(to(down, y, target))
+            });
+        } else {
+            self.run(reductions, len, |y, _, target| {
+                to(up, y, target).fast_min(to(down, y, target))
+            });
         }
-        self.channels = [envelope_left, envelope_right];
+    }
+
+    /// Runs one way to the next reduction, from reduction, sustained average and target.
+    #[inline]
+    fn run(
+        &mut self,
+        reductions: &mut [Lane; 2],
+        len: usize,
+        next: impl Fn(f64x2, f64x2, f64x2) -> f64x2,
+    ) {
+        let [new, keep] = [self.sustain, 1.0 - self.sustain].map(f64x2::splat);
+        let Envelope { mut reduction, mut sustained } = self.envelope;
+        let [left, right] = reductions;
+        for (l, r) in left[..len].iter_mut().zip(&mut right[..len]) {
+            let target = f64x2::new([f64::from(*l), f64::from(*r)]);
+            reduction = next(reduction, sustained, target);
+            sustained = new * reduction + keep * sustained;
+            [*l, *r] = reduction.to_array().map(|x| x as f32);
+        }
+        self.envelope = Envelope { reduction, sustained };
     }
 }
 
@@ -164,7 +193,8 @@ mod tests {
                     (attack / f64::from(attack_ms) - 1.0).abs() < 0.01,
                     "{attack_ms} ms at {rate}: {attack}"
                 );
-                b.channels = [Envelope { reduction: 12.0, sustained: 12.0 }; 2];
+                b.envelope =
+                    Envelope { reduction: f64x2::splat(12.0), sustained: f64x2::splat(12.0) };
                 let release = time_to_63_percent(&mut b, 12.0, 0.0) / rate * 1000.0;
                 assert!(
                     (release / f64::from(release_ms) - 1.0).abs() < 0.01,

@@ -72,8 +72,10 @@ impl Compressor {
     ) {
         let len = audio.len();
         self.key_frames.copy_from(audio);
-        self.key.process(&mut self.key_frames, raw, external_key);
-        self.detector.process(&self.key_frames, &mut self.reductions);
+        let average = self.detector.average();
+        self.key.process(&mut self.key_frames, raw, external_key, average, &mut self.reductions);
+        self.link.prepare_powers(&mut self.reductions, len);
+        self.detector.levels(&mut self.reductions, len);
         self.link.process(&mut self.reductions, len);
         self.curve.process(&mut self.reductions, len);
         self.ballistics.process(&mut self.reductions, len);

@@ -32,8 +32,12 @@ impl Frames {
         self.len = left.len();
         for (lane, source) in self.lanes.iter_mut().zip([left, right]) {
             for (sample, &x) in lane.iter_mut().zip(source) {
-                let silent = !x.is_finite() || x.is_subnormal();
-                *sample = if silent { 0.0 } else { x.clamp(-LIMIT, LIMIT) };
+                // Without branches, so that it vectorises.
+                let size = x.abs();
+                let normal = (size >= f32::MIN_POSITIVE) & (size < f32::INFINITY);
+                let sound = normal | (size == 0.0);
+                let limited = if size > LIMIT { LIMIT.copysign(x) } else { x };
+                *sample = if sound { limited } else { 0.0 };
             }
         }
     }
@@ -64,7 +68,38 @@ impl Frames {
 
     /// Whether a sample is too large to be programme.
     pub(crate) fn has_fault(&self) -> bool {
-        self.channels().iter().any(|channel| channel.iter().any(|&x| is_fault(x)))
+        self.channels().into_iter().any(|channel| is_fault(largest(channel)))
+    }
+}
+
+/// The largest magnitude among samples, 0 among none.
+pub(crate) fn largest(samples: &[f32]) -> f32 {
+    // Side by side, so that it vectorises.
+    let larger = |a: f32, b: f32| if a > b { a } else { b };
+    let mut largest = [0f32; 8];
+    let (wide, rest) = samples.as_chunks::<8>();
+    for samples in wide {
+        for (largest, x) in largest.iter_mut().zip(samples) {
+            *largest = larger(x.abs(), *largest);
+        }
+    }
+    let [a, b, c, d] = std::array::from_fn(|i| larger(largest[i], largest[i + 4]));
+    let wide = larger(larger(a, c), larger(b, d));
+    rest.iter().fold(wide, |largest, x| larger(x.abs(), largest))
+}
+
+/// Does the same to both lanes, and the work only once when they are the same, as they are in linked
+/// channels.
+#[inline]
+pub(crate) fn each_once(lanes: &mut [Lane; 2], len: usize, work: impl Fn(&mut [f32])) {
+    let [left, right] = lanes;
+    let [left, right] = [&mut left[..len], &mut right[..len]];
+    let same = left == right;
+    work(left);
+    if same {
+        right.copy_from_slice(left);
+    } else {
+        work(right);
     }
 }
 

@@ -3,7 +3,7 @@
 //! With gain g and side gain h, both per channel, L' = g·M + h·S = g·L + (h − g)·S, likewise for R
 //! with −S. At a side share of 100 % h = g and this is plain multiplication, bit for bit.
 
-use crate::frame::{CHUNK, Frames, Lane};
+use crate::frame::{Frames, Lane, each_once};
 use crate::input::GLIDE_S;
 use crate::mid_side::mid_side;
 use crate::ramp::Ramp;
@@ -36,12 +36,8 @@ impl Gain {
     /// Applies gain reductions, in dB, to the audio.
     pub(crate) fn process(&mut self, frames: &mut Frames, reductions: &[Lane; 2]) {
         let len = frames.len();
-        let mut gains = [[0.0; CHUNK]; 2];
-        for (gains, reductions) in gains.iter_mut().zip(reductions) {
-            for (g, &reduction) in gains[..len].iter_mut().zip(reductions) {
-                *g = gain(-reduction);
-            }
-        }
+        let mut gains = *reductions;
+        each_once(&mut gains, len, |lane| lane.iter_mut().for_each(|x| *x = gain(-*x)));
         let [left, right] = frames.channels_mut();
         if self.side_share.resting() == Some(1.0) {
             for (channel, gains) in [left, right].into_iter().zip(&gains) {

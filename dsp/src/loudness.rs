@@ -5,10 +5,10 @@
 //! Energies are summed in hops of 20 ms, counted from the last reset and so independent of how the
 //! stream is cut. Five hops make the 100 ms step of the standard, four steps its 400 ms block.
 
-use crate::filter::{KWeighting, KWeightingCoefficients};
+use crate::filter::{KWeighting, KWeightingCoefficients, KWeightingSteps};
 use crate::frame::{Frames, without_fault};
-use crate::mid_side::mid_side;
 use crate::units::{SILENCE_DB, power_to_db};
+use wide::{f32x4, f64x2};
 
 /// Length of a hop in seconds.
 pub(crate) const HOP_S: f64 = 0.02;
@@ -80,43 +80,48 @@ pub(crate) fn hop_length(rate_hz: f64) -> u32 {
     ((rate_hz * HOP_S).round() as u32).max(1)
 }
 
-/// K-weighted energies of `N` stereo signals, hop by hop.
+/// K-weighted energies of two stereo signals side by side, hop by hop.
 #[derive(Debug)]
-struct Energies<const N: usize> {
-    coefficients: KWeightingCoefficients,
-    left: KWeighting<N>,
-    right: KWeighting<N>,
-    sums: [[f64; 3]; N],
+struct Energies {
+    steps: KWeightingSteps,
+    weighting: KWeighting,
+    /// Sums of the squares of 2M and of 2S, and of their product.
+    sums: [f64x2; 3],
     weight: f64,
 }
 
-impl<const N: usize> Energies<N> {
+impl Energies {
     fn new(rate_hz: f64, channels: Channels) -> Self {
         Self {
-            coefficients: KWeightingCoefficients::new(rate_hz),
-            left: KWeighting::new(),
-            right: KWeighting::new(),
-            sums: [[0.0; 3]; N],
-            weight: channels.weight() / f64::from(hop_length(rate_hz)),
+            steps: KWeightingCoefficients::new(rate_hz).in_steps(),
+            weighting: KWeighting::default(),
+            sums: [f64x2::ZERO; 3],
+            weight: 0.25 * channels.weight() / f64::from(hop_length(rate_hz)),
         }
     }
 
+    /// Adds left and right of both signals, frame by frame.
     #[inline]
-    fn add(&mut self, left: [f32; N], right: [f32; N]) {
-        let left = self.left.next(&self.coefficients, left.map(f64::from));
-        let right = self.right.next(&self.coefficients, right.map(f64::from));
-        for i in 0..N {
-            let [mid, side] = mid_side(left[i], right[i]);
-            self.sums[i][0] += mid * mid;
-            self.sums[i][1] += side * side;
-            self.sums[i][2] += mid * side;
+    fn add(&mut self, frames: impl Iterator<Item = [[f32; 2]; 2]>) {
+        let steps = self.steps;
+        let (mut weighting, mut sums) = (self.weighting, self.sums);
+        for [left, right] in frames {
+            let [mid, side] = [
+                [left[0] + right[0], left[1] + right[1]],
+                [left[0] - right[0], left[1] - right[1]],
+            ];
+            let x = f32x4::new([mid[0], mid[1], side[0], side[1]]);
+            let [m0, m1, s0, s1] = weighting.next(&steps, x).to_array().map(f64::from);
+            let (m, s) = (f64x2::new([m0, m1]), f64x2::new([s0, s1]));
+            sums = [sums[0] + m * m, sums[1] + s * s, sums[2] + m * s];
         }
+        (self.weighting, self.sums) = (weighting, sums);
     }
 
-    fn end_hop(&mut self) -> [Energy; N] {
-        std::mem::replace(&mut self.sums, [[0.0; 3]; N])
-            .map(|sums| sums.map(|sum| sum * self.weight))
-            .map(|[mid, side, cross]| Energy { mid, side, cross })
+    fn end_hop(&mut self) -> [Energy; 2] {
+        let [mid, side, cross] =
+            std::mem::take(&mut self.sums).map(|sum| (sum * f64x2::splat(self.weight)).to_array());
+        [0, 1].map(|i| Energy { mid: mid[i], side: side[i], cross: cross[i] })
     }
 }
 
@@ -173,7 +178,7 @@ fn gated_mean(blocks: impl Iterator<Item = f64> + Clone) -> Option<f64> {
 /// Measures dry and processed side by side.
 #[derive(Debug)]
 pub(crate) struct LoudnessTap {
-    energies: Energies<2>,
+    energies: Energies,
     blocks: Blocks<2>,
     hop_length: u32,
     into_hop: u32,
@@ -212,14 +217,16 @@ impl LoudnessTap {
     pub(crate) fn process(&mut self, dry: &Frames, processed: &Frames) -> Option<Hop> {
         let [dry_left, dry_right] = dry.channels();
         let [wet_left, wet_right] = processed.channels();
-        for i in 0..dry.len() {
-            let (left, right) = (dry_left[i], dry_right[i]);
-            self.energies.add(
-                [left, wet_left[i]].map(|x| without_fault(x, left)),
-                [right, wet_right[i]].map(|x| without_fault(x, right)),
-            );
+        let left = dry_left.iter().zip(wet_left).map(|(&dry, &wet)| [dry, wet]);
+        let right = dry_right.iter().zip(wet_right).map(|(&dry, &wet)| [dry, wet]);
+        let frames = left.zip(right).map(|(left, right)| [left, right]);
+        if dry.has_fault() {
+            self.fault = true;
+            let sound = |[dry, wet]: [f32; 2]| [dry, wet].map(|x| without_fault(x, dry));
+            self.energies.add(frames.map(|frame| frame.map(sound)));
+        } else {
+            self.energies.add(frames);
         }
-        self.fault |= dry.has_fault();
         self.into_hop += dry.len() as u32;
         (self.into_hop >= self.hop_length).then(|| self.end_hop())
     }
@@ -443,7 +450,7 @@ impl Compare {
 /// below the mean of what remains. For use off the audio thread: it keeps a value per 100 ms.
 #[derive(Debug)]
 pub struct ProgrammeLoudness {
-    energies: Energies<1>,
+    energies: Energies,
     blocks: Blocks<1>,
     hop_length: u32,
     into_hop: u32,
@@ -465,12 +472,12 @@ impl ProgrammeLoudness {
     /// Adds frames of left and right.
     pub fn add(&mut self, left: &[f32], right: &[f32]) {
         for (&left, &right) in left.iter().zip(right) {
-            self.energies.add([left], [right]);
+            self.energies.add(std::iter::once([[left, 0.0], [right, 0.0]]));
             self.into_hop += 1;
             if self.into_hop == self.hop_length {
                 self.into_hop = 0;
-                let hop = self.energies.end_hop().map(Energy::total);
-                if let Some((_, Some([block]))) = self.blocks.add(hop) {
+                let [hop, _] = self.energies.end_hop();
+                if let Some((_, Some([block]))) = self.blocks.add([hop.total()]) {
                     self.heard.push(block);
                 }
             }

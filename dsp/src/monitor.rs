@@ -54,9 +54,27 @@ impl Monitor {
         }
     }
 
+    /// Whether what is heard now is, or contains, the input at the level of the processed signal.
+    pub(crate) fn compares(&self) -> bool {
+        let [_, compare, delta, ..] = &self.weights;
+        [compare, delta].iter().any(|weight| weight.resting() != Some(0.0))
+    }
+
     /// Writes the chosen source to the host's samples.
     pub(crate) fn process(&mut self, sources: &Sources<'_>, left: &mut [f32], right: &mut [f32]) {
         let resting = self.weights.iter().position(|weight| weight.resting() == Some(1.0));
+        let alone = match resting {
+            Some(0) => Some(sources.processed),
+            Some(3) => Some(sources.key),
+            Some(4) => Some(sources.bypass),
+            _ => None,
+        };
+        if let Some(alone) = alone {
+            for (samples, out) in alone.channels().into_iter().zip([left, right]) {
+                out.iter_mut().zip(samples).for_each(|(out, &y)| *out = without_subnormal(y));
+            }
+            return;
+        }
         let mut weights = [[0.0; CHUNK]; 5];
         for (weight, lane) in self.weights.iter_mut().zip(&mut weights) {
             weight.fill(&mut lane[..left.len()]);
@@ -74,9 +92,14 @@ impl Monitor {
                     Some(alone) => heard[alone],
                     None => heard.iter().zip(&weights).map(|(x, weight)| x * weight[i]).sum(),
                 };
-                // Gains can push tiny samples below the normal range.
-                *out = if y.is_subnormal() { 0.0 } else { y };
+                *out = without_subnormal(y);
             }
         }
     }
+}
+
+/// Gains can push tiny samples below the normal range.
+#[inline]
+fn without_subnormal(y: f32) -> f32 {
+    if y.abs() < f32::MIN_POSITIVE { 0.0 * y } else { y }
 }

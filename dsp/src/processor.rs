@@ -293,12 +293,17 @@ impl Processor {
         self.level_meter.process(&self.raw, &self.processed);
         let hop = self.tap.process(&self.raw, &self.processed);
 
+        let len = left.len();
         let (mut output_gain, mut compare_gain) = ([0.0; CHUNK], [0.0; CHUNK]);
-        for (output_gain, compare_gain) in
-            output_gain.iter_mut().zip(&mut compare_gain).take(left.len())
-        {
-            *output_gain = self.match_gain.next() * self.output_trim.next();
-            *compare_gain = self.compare_ratio.next() * *output_gain;
+        self.match_gain.fill(&mut output_gain[..len]);
+        if self.output_trim.resting() != Some(1.0) {
+            output_gain[..len].iter_mut().for_each(|gain| *gain *= self.output_trim.next());
+        }
+        if self.monitor.compares() {
+            self.compare_ratio.fill(&mut compare_gain[..len]);
+            compare_gain.iter_mut().zip(&output_gain).for_each(|(ratio, gain)| *ratio *= gain);
+        } else {
+            self.compare_ratio.skip(len);
         }
         for channel in self.processed.channels_mut() {
             channel.iter_mut().zip(&output_gain).for_each(|(x, gain)| *x *= gain);

@@ -1,9 +1,9 @@
 //! What the benchmarks play.
 
-/// A second at 48 kHz, in frames.
-pub(crate) const FRAMES: usize = 48_000;
+/// Ten seconds at 48 kHz, in frames.
+pub(crate) const FRAMES: usize = 480_000;
 
-/// A second of decaying noise bursts over a little hiss, left and right.
+/// Decaying noise bursts over a little hiss, left and right.
 pub(crate) fn programme() -> [Vec<f32>; 2] {
     let mut state = 1u32;
     let mut channel = || {
