@@ -62,8 +62,10 @@ impl HighpassDesign {
     pub(crate) fn coefficients(&self) -> HighpassCoefficients {
         let Self { g, k, scale } = *self;
         let input = 1.0 / (1.0 + g * (g + k));
+        let once = 2.0 * g * (k + 2.0 * g) * input;
         HighpassCoefficients {
-            once: 2.0 * g * (k + 2.0 * g) * input,
+            once,
+            keep: 1.0 - once,
             twice: 4.0 * g * g * input,
             scale: scale * input,
         }
@@ -74,6 +76,8 @@ impl HighpassDesign {
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct HighpassCoefficients {
     once: f64,
+    /// 1 − `once`.
+    keep: f64,
     twice: f64,
     scale: f64,
 }
@@ -90,10 +94,10 @@ impl Highpass {
     #[inline]
     pub(crate) fn next(&mut self, c: &HighpassCoefficients, x: f64x2) -> f64x2 {
         let rest = x - f64x2::splat(c.twice) * self.twice;
-        let back = f64x2::splat(c.once) * self.once;
-        self.twice += f64x2::splat(BIAS) + self.once;
-        self.once = (rest + self.once) - back;
-        f64x2::splat(c.scale) * (rest - back)
+        let h = rest - f64x2::splat(c.once) * self.once;
+        self.twice = self.twice + f64x2::splat(BIAS) + self.once;
+        self.once = rest + f64x2::splat(c.keep) * self.once;
+        f64x2::splat(c.scale) * h
     }
 
     /// Goes on with other coefficients. The sums are scaled so that what comes back stays what it is:
@@ -178,29 +182,37 @@ impl KWeightingCoefficients {
     /// The same filter in powers of δ = z − 1. Differences that are small against 1 at high rates are
     /// taken here, in f64; what remains is as exact in f32 as any gain.
     pub(crate) fn in_steps(&self) -> KWeightingSteps {
+        let splat = |x: f64| f32x4::splat(x as f32);
         let ([b0, b1, b2], [a1, a2]) = (self.shelf_b, self.shelf_a);
         let shelf = [2.0 + a1, 1.0 + a1 + a2];
-        let excess = [2.0 * b0 + b1 - b0 * shelf[0], b0 + b1 + b2 - b0 * shelf[1]];
         let [h1, h2] = self.highpass_a;
-        let highpass = [2.0 + h1, 1.0 + h1 + h2];
-        let splat = |x: f64| f32x4::splat(x as f32);
         KWeightingSteps {
-            shelf: shelf.map(splat),
+            shelf_keep: splat(1.0 - shelf[0]),
+            shelf_twice: splat(shelf[1]),
             direct: splat(b0),
-            excess: excess.map(splat),
-            highpass: highpass.map(splat),
+            excess_once: splat(2.0 * b0 + b1 - b0 * shelf[0]),
+            excess_twice: splat(b0 + b1 + b2 - b0 * shelf[1]),
+            highpass_once: splat(2.0 + h1),
+            highpass_twice: splat(1.0 + h1 + h2),
         }
     }
 }
 
-/// [`KWeightingCoefficients`] in powers of δ, the lower power last.
+/// [`KWeightingCoefficients`] in powers of δ.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct KWeightingSteps {
-    shelf: [f32x4; 2],
+    shelf_keep: f32x4,
+    shelf_twice: f32x4,
     direct: f32x4,
-    excess: [f32x4; 2],
-    highpass: [f32x4; 2],
+    excess_once: f32x4,
+    excess_twice: f32x4,
+    highpass_once: f32x4,
+    highpass_twice: f32x4,
 }
+
+/// Below this a memory of the high-pass counts as empty: far under any signal, and so far above the
+/// subnormal range that none gets there between two calls of [`KWeighting::settle`].
+const EMPTY: f32 = 1e-30;
 
 /// K-weighting of four signals side by side.
 ///
@@ -217,16 +229,23 @@ pub(crate) struct KWeighting {
 impl KWeighting {
     #[inline]
     pub(crate) fn next(&mut self, c: &KWeightingSteps, x: f32x4) -> f32x4 {
-        let bias = f32x4::splat(BIAS as f32);
         let [once, twice] = self.shelf;
-        let y = c.direct * x + c.excess[1] * twice + c.excess[0] * once;
-        let rest = x - c.shelf[1] * twice;
-        self.shelf = [(rest + once) - c.shelf[0] * once, twice + bias + once];
+        let y = c.direct * x + c.excess_twice * twice + c.excess_once * once;
+        let rest = x - c.shelf_twice * twice;
+        let bias = f32x4::splat(BIAS as f32);
+        self.shelf = [rest + c.shelf_keep * once, twice + bias + once];
         let [once, twice] = self.highpass;
-        let rest = y - c.highpass[1] * twice;
-        let back = c.highpass[0] * once;
-        self.highpass = [(rest + once) - back, twice + bias + once];
-        rest - back
+        let rest = y - c.highpass_twice * twice;
+        let h = rest - c.highpass_once * once;
+        self.highpass = [once + h, twice + once];
+        h
+    }
+
+    /// Empties memories of the high-pass in which a signal has died away. To be called every 20 ms.
+    pub(crate) fn settle(&mut self) {
+        for memory in &mut self.highpass {
+            *memory = memory.abs().simd_lt(f32x4::splat(EMPTY)).select(f32x4::ZERO, *memory);
+        }
     }
 }
 
@@ -311,7 +330,8 @@ mod tests {
             let k = KWeightingCoefficients::new(rate_hz).in_steps();
             let mut highpass = Highpass::default();
             let mut weighting = KWeighting::default();
-            for n in 0..2 * rate_hz as usize {
+            let hop = (0.02 * rate_hz) as usize;
+            for n in 0..100 * hop {
                 let x = if n < 10 { 1.0 } else { 0.0 };
                 highpass.next(&c, f64x2::splat(x.into()));
                 weighting.next(&k, f32x4::splat(x));

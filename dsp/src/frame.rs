@@ -94,7 +94,9 @@ pub(crate) fn largest(samples: &[f32]) -> f32 {
 pub(crate) fn each_once(lanes: &mut [Lane; 2], len: usize, work: impl Fn(&mut [f32])) {
     let [left, right] = lanes;
     let [left, right] = [&mut left[..len], &mut right[..len]];
-    let same = left == right;
+    // Without branches, so that it vectorises.
+    let differ = |differ, (l, r): (&f32, &f32)| differ | (l.to_bits() ^ r.to_bits());
+    let same = left.iter().zip(&*right).fold(0, differ) == 0;
     work(left);
     if same {
         right.copy_from_slice(left);

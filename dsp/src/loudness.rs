@@ -85,7 +85,7 @@ pub(crate) fn hop_length(rate_hz: f64) -> u32 {
 struct Energies {
     steps: KWeightingSteps,
     weighting: KWeighting,
-    /// Sums of the squares of 2M and of 2S, and of their product.
+    /// Sums of the squares of left and right, and of their product.
     sums: [f64x2; 3],
     weight: f64,
 }
@@ -96,7 +96,7 @@ impl Energies {
             steps: KWeightingCoefficients::new(rate_hz).in_steps(),
             weighting: KWeighting::default(),
             sums: [f64x2::ZERO; 3],
-            weight: 0.25 * channels.weight() / f64::from(hop_length(rate_hz)),
+            weight: channels.weight() / f64::from(hop_length(rate_hz)),
         }
     }
 
@@ -106,22 +106,28 @@ impl Energies {
         let steps = self.steps;
         let (mut weighting, mut sums) = (self.weighting, self.sums);
         for [left, right] in frames {
-            let [mid, side] = [
-                [left[0] + right[0], left[1] + right[1]],
-                [left[0] - right[0], left[1] - right[1]],
-            ];
-            let x = f32x4::new([mid[0], mid[1], side[0], side[1]]);
-            let [m0, m1, s0, s1] = weighting.next(&steps, x).to_array().map(f64::from);
-            let (m, s) = (f64x2::new([m0, m1]), f64x2::new([s0, s1]));
-            sums = [sums[0] + m * m, sums[1] + s * s, sums[2] + m * s];
+            let x = f32x4::new([left[0], left[1], right[0], right[1]]);
+            let [l0, l1, r0, r1] = weighting.next(&steps, x).to_array().map(f64::from);
+            let (l, r) = (f64x2::new([l0, l1]), f64x2::new([r0, r1]));
+            sums = [sums[0] + l * l, sums[1] + r * r, sums[2] + l * r];
         }
         (self.weighting, self.sums) = (weighting, sums);
     }
 
     fn end_hop(&mut self) -> [Energy; 2] {
-        let [mid, side, cross] =
-            std::mem::take(&mut self.sums).map(|sum| (sum * f64x2::splat(self.weight)).to_array());
-        [0, 1].map(|i| Energy { mid: mid[i], side: side[i], cross: cross[i] })
+        self.weighting.settle();
+        let sums = std::mem::take(&mut self.sums).map(f64x2::to_array);
+        [0, 1].map(|i| {
+            // With L = M + S and R = M − S. Without a side the three sums are the same numbers, so
+            // that it comes out as nothing.
+            let [left, right, product] = sums.map(|sum| 0.25 * self.weight * sum[i]);
+            let squares = left + right;
+            Energy {
+                mid: squares + 2.0 * product,
+                side: (squares - 2.0 * product).max(0.0),
+                cross: left - right,
+            }
+        })
     }
 }
 
