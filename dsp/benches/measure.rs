@@ -142,7 +142,8 @@ fn main() -> Result<(), Box<dyn Error>> {
         ["count", name, frames] => {
             let mut process = case(name)?.1(48_000.0);
             let frames = frames.parse()?;
-            let mut signal = programme.map(|channel| channel[..frames].to_vec());
+            let mut signal = programme;
+            signal.iter_mut().for_each(|channel| channel.truncate(frames));
             play(&mut process, &mut signal, 128);
         }
         ["loop", name, times] => {

@@ -13,7 +13,7 @@
 //!
 //! so that at A = 1 a sustained reduction lets go eight times as slowly as a hit.
 
-use crate::frame::Lane;
+use crate::frame::{Lane, same};
 use crate::settings::{Control, Settings};
 use crate::units::one_pole;
 use wide::f64x2;
@@ -45,6 +45,13 @@ pub(crate) struct Ballistics {
 struct Envelope {
     reduction: f64x2,
     sustained: f64x2,
+}
+
+impl Envelope {
+    /// Whether left and right move as one.
+    fn is_linked(&self) -> bool {
+        [self.reduction, self.sustained].iter().all(|x| x.to_array()[0] == x.to_array()[1])
+    }
 }
 
 impl Ballistics {
@@ -129,12 +136,18 @@ impl Ballistics {
     ) {
         let [new, keep] = [self.sustain, 1.0 - self.sustain].map(f64x2::splat);
         let Envelope { mut reduction, mut sustained } = self.envelope;
-        let [left, right] = reductions;
-        for (l, r) in left[..len].iter_mut().zip(&mut right[..len]) {
-            let target = f64x2::new([f64::from(*l), f64::from(*r)]);
-            reduction = next(reduction, sustained, target);
+        let mut step = |target: [f32; 2]| {
+            reduction = next(reduction, sustained, f64x2::new(target.map(f64::from)));
             sustained = new * reduction + keep * sustained;
-            [*l, *r] = reduction.to_array().map(|x| x as f32);
+            reduction.to_array().map(|x| x as f32)
+        };
+        let [left, right] = reductions;
+        let [left, right] = [&mut left[..len], &mut right[..len]];
+        if self.envelope.is_linked() && same(left, right) {
+            left.iter_mut().for_each(|x| [*x, _] = step([*x; 2]));
+            right.copy_from_slice(left);
+        } else {
+            left.iter_mut().zip(right).for_each(|(l, r)| [*l, *r] = step([*l, *r]));
         }
         self.envelope = Envelope { reduction, sustained };
     }

@@ -84,12 +84,13 @@ mod tests {
     use super::*;
     use crate::frame::CHUNK;
     use crate::units::SILENCE_DB;
+    use wide::f64x2;
 
     /// Levels in dB of a signal that is the same left and right.
     fn levels(detector: &mut Detector, samples: &[f32]) -> Lane {
         let mut lanes = [[0.0; CHUNK]; 2];
         for (i, &x) in samples.iter().enumerate() {
-            [lanes[0][i], lanes[1][i]] = detector.average().next([x, x]);
+            [lanes[0][i], lanes[1][i]] = detector.average().next(f64x2::splat(x.into()));
         }
         detector.levels(&mut lanes, samples.len());
         assert_eq!(lanes[0], lanes[1]);

@@ -137,8 +137,7 @@ impl PowerAverage {
 
     /// The average after a frame.
     #[inline]
-    pub(crate) fn next(&mut self, frame: [f32; 2]) -> [f32; 2] {
-        let x = f64x2::new(frame.map(f64::from));
+    pub(crate) fn next(&mut self, x: f64x2) -> [f32; 2] {
         self.power = self.new * (x * x) + f64x2::splat(POWER_BIAS) + self.keep * self.power;
         self.power.to_array().map(|power| power as f32)
     }

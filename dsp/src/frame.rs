@@ -2,7 +2,7 @@
 //! sees the same arithmetic wherever the blocks are cut.
 
 /// Most frames in a block. Long enough for loops to vectorise, short enough to stay in cache.
-pub(crate) const CHUNK: usize = 64;
+pub(crate) const CHUNK: usize = 128;
 
 /// Input samples beyond +36 dB re full scale are a fault upstream, not programme: they pass through,
 /// but neither move the gain nor count as loudness.
@@ -32,22 +32,16 @@ impl Frames {
         self.len = left.len();
         for (lane, source) in self.lanes.iter_mut().zip([left, right]) {
             for (sample, &x) in lane.iter_mut().zip(source) {
-                // Without branches, so that it vectorises.
-                let size = x.abs();
-                let normal = (size >= f32::MIN_POSITIVE) & (size < f32::INFINITY);
-                let sound = normal | (size == 0.0);
-                let limited = if size > LIMIT { LIMIT.copysign(x) } else { x };
-                *sample = if sound { limited } else { 0.0 };
+                let limited = x.clamp(-LIMIT, LIMIT);
+                *sample = without_subnormal(if x.abs() < f32::INFINITY { limited } else { 0.0 });
             }
         }
     }
 
     /// Takes over the samples of another block.
     pub(crate) fn copy_from(&mut self, other: &Frames) {
-        self.len = other.len;
-        for (to, from) in self.channels_mut().into_iter().zip(other.channels()) {
-            to.copy_from_slice(from);
-        }
+        // All at once: one copy of fixed length is faster than two of any.
+        self.clone_from(other);
     }
 
     pub(crate) fn len(&self) -> usize {
@@ -72,6 +66,14 @@ impl Frames {
     }
 }
 
+/// `x`, or zero of its sign where it is subnormal.
+#[inline]
+pub(crate) fn without_subnormal(x: f32) -> f32 {
+    const SIGN: u32 = 1 << 31;
+    let kept = if x.abs() >= f32::MIN_POSITIVE { u32::MAX } else { SIGN };
+    f32::from_bits(x.to_bits() & kept)
+}
+
 /// The largest magnitude among samples, 0 among none.
 pub(crate) fn largest(samples: &[f32]) -> f32 {
     // Side by side, so that it vectorises.
@@ -88,15 +90,20 @@ pub(crate) fn largest(samples: &[f32]) -> f32 {
     rest.iter().fold(wide, |largest, x| larger(x.abs(), largest))
 }
 
+/// Whether samples are the same, bit for bit.
+pub(crate) fn same(left: &[f32], right: &[f32]) -> bool {
+    // Without branches, so that it vectorises.
+    let differ = |differ, (l, r): (&f32, &f32)| differ | (l.to_bits() ^ r.to_bits());
+    left.iter().zip(right).fold(0, differ) == 0
+}
+
 /// Does the same to both lanes, and the work only once when they are the same, as they are in linked
 /// channels.
 #[inline]
 pub(crate) fn each_once(lanes: &mut [Lane; 2], len: usize, work: impl Fn(&mut [f32])) {
     let [left, right] = lanes;
     let [left, right] = [&mut left[..len], &mut right[..len]];
-    // Without branches, so that it vectorises.
-    let differ = |differ, (l, r): (&f32, &f32)| differ | (l.to_bits() ^ r.to_bits());
-    let same = left.iter().zip(&*right).fold(0, differ) == 0;
+    let same = same(left, right);
     work(left);
     if same {
         right.copy_from_slice(left);

@@ -122,29 +122,31 @@ impl Key {
         // In registers while it runs. The filter runs even when it is off, so that switching it on
         // does not thump.
         let (mut filter, mut follow) = (self.filter, *average);
-        let mut step = |filter: &mut Highpass, i: usize, c: &HighpassCoefficients, engaged: f32| {
-            let x = [left[i], right[i]];
-            let high = filter.next(c, f64x2::new(x.map(f64::from))).to_array().map(|x| x as f32);
+        let mut step = |filter: &mut Highpass, i: usize, c: &HighpassCoefficients, engaged: f64| {
+            let x = f64x2::new([left[i].into(), right[i].into()]);
+            let high = filter.next(c, x);
             let heard = match engaged {
                 0.0 => x,
                 1.0 => high,
-                _ => [0, 1].map(|c| x[c] * (1.0 - engaged) + high[c] * engaged),
+                _ => x * f64x2::splat(1.0 - engaged) + high * f64x2::splat(engaged),
             };
-            [left[i], right[i]] = heard;
+            [left[i], right[i]] = heard.to_array().map(|x| x as f32);
             [powers_left[i], powers_right[i]] = follow.next(heard);
         };
         let c = self.coefficients;
         match (self.travel.resting(), self.engaged.resting()) {
             (Some(_), Some(1.0)) => (0..len).for_each(|i| step(&mut filter, i, &c, 1.0)),
             (Some(_), Some(0.0)) => (0..len).for_each(|i| step(&mut filter, i, &c, 0.0)),
-            (Some(_), _) => (0..len).for_each(|i| step(&mut filter, i, &c, self.engaged.next())),
+            (Some(_), _) => {
+                (0..len).for_each(|i| step(&mut filter, i, &c, self.engaged.next().into()))
+            }
             (None, _) => {
                 for i in 0..len {
                     let design = self.from.towards(&self.to, self.travel.next().into());
                     let c = design.coefficients();
                     filter.retune(&self.coefficients, &c);
                     self.coefficients = c;
-                    step(&mut filter, i, &c, self.engaged.next());
+                    step(&mut filter, i, &c, self.engaged.next().into());
                 }
             }
         }

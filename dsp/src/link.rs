@@ -1,6 +1,6 @@
 //! Fourth stage: stereo link. Each channel's level moves towards the louder of the two.
 
-use crate::frame::Lane;
+use crate::frame::{Lane, same};
 use crate::input::GLIDE_S;
 use crate::ramp::Ramp;
 use crate::settings::{Control, Settings};
@@ -42,7 +42,7 @@ impl Link {
     /// Levels in dB, in place.
     pub(crate) fn process(&mut self, levels: &mut [Lane; 2], len: usize) {
         let [left, right] = levels;
-        if left[..len] == right[..len] {
+        if same(&left[..len], &right[..len]) {
             self.share.skip(len);
             return;
         }

@@ -220,13 +220,14 @@ impl LoudnessTap {
         (self.hop_length - self.into_hop) as usize
     }
 
-    pub(crate) fn process(&mut self, dry: &Frames, processed: &Frames) -> Option<Hop> {
+    /// Hears a block of both signals, with or without a fault in the dry one.
+    pub(crate) fn process(&mut self, dry: &Frames, processed: &Frames, fault: bool) -> Option<Hop> {
         let [dry_left, dry_right] = dry.channels();
         let [wet_left, wet_right] = processed.channels();
         let left = dry_left.iter().zip(wet_left).map(|(&dry, &wet)| [dry, wet]);
         let right = dry_right.iter().zip(wet_right).map(|(&dry, &wet)| [dry, wet]);
         let frames = left.zip(right).map(|(left, right)| [left, right]);
-        if dry.has_fault() {
+        if fault {
             self.fault = true;
             let sound = |[dry, wet]: [f32; 2]| [dry, wet].map(|x| without_fault(x, dry));
             self.energies.add(frames.map(|frame| frame.map(sound)));

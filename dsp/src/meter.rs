@@ -1,6 +1,6 @@
 //! Meters: what the processing did, as plain data.
 
-use crate::frame::{CHUNK, Frames, largest, without_fault};
+use crate::frame::{CHUNK, Frames, is_fault, largest, without_fault};
 use crate::loudness::{Energy, HOP_S, Hop, MatchState, lufs};
 use crate::units::{SILENCE_DB, power_to_db};
 
@@ -191,19 +191,23 @@ impl LevelMeter {
         *self = Self::new();
     }
 
-    /// Follows the peaks, block by block.
-    pub(crate) fn process(&mut self, dry: &Frames, processed: &Frames) {
-        let fault = dry.has_fault();
+    /// Follows the peaks, block by block. Tells whether the dry block holds a fault.
+    pub(crate) fn process(&mut self, dry: &Frames, processed: &Frames) -> bool {
+        let [left, right] = dry.channels();
+        let dry_peak = largest(left).max(largest(right));
+        if !is_fault(dry_peak) {
+            let [left, right] = processed.channels();
+            let processed_peak = largest(left).max(largest(right));
+            self.peaks = [self.peaks[0].max(dry_peak), self.peaks[1].max(processed_peak)];
+            return false;
+        }
         for (peak, frames) in self.peaks.iter_mut().zip([dry, processed]) {
             for (channel, dry) in frames.channels().into_iter().zip(dry.channels()) {
-                if fault {
-                    let samples = channel.iter().zip(dry).map(|(&x, &dry)| without_fault(x, dry));
-                    *peak = samples.fold(*peak, |peak, x| peak.max(x.abs()));
-                } else {
-                    *peak = peak.max(largest(channel));
-                }
+                let samples = channel.iter().zip(dry).map(|(&x, &dry)| without_fault(x, dry));
+                *peak = samples.fold(*peak, |peak, x| peak.max(x.abs()));
             }
         }
+        true
     }
 
     /// `gain` is the linear gain of the processed signal behind the tap.

@@ -281,17 +281,21 @@ impl Processor {
         self.input.process(&mut self.trimmed);
         self.processed.copy_from(&self.trimmed);
         self.compressor.process(&mut self.processed, &self.raw, external);
-        self.key.copy_from(self.compressor.key_frames());
         self.saturation.process(&mut self.processed, &self.raw);
         let [raw, trimmed, key] = &mut self.delays;
         raw.process(&mut self.raw);
         trimmed.process(&mut self.trimmed);
-        key.process(&mut self.key);
+        if self.monitor.hears_key() {
+            self.key.copy_from(self.compressor.key_frames());
+            key.process(&mut self.key);
+        } else {
+            key.take_in(self.compressor.key_frames());
+        }
         tap(self.trimmed.channels(), self.processed.channels());
         self.output.process(&mut self.processed, &self.trimmed);
         self.reduction_meter.process(self.compressor.reductions());
-        self.level_meter.process(&self.raw, &self.processed);
-        let hop = self.tap.process(&self.raw, &self.processed);
+        let fault = self.level_meter.process(&self.raw, &self.processed);
+        let hop = self.tap.process(&self.raw, &self.processed, fault);
 
         let len = left.len();
         let (mut output_gain, mut compare_gain) = ([0.0; CHUNK], [0.0; CHUNK]);
@@ -312,7 +316,7 @@ impl Processor {
             bypass: &self.raw,
             processed: &self.processed,
             compare_gain: &compare_gain,
-            key: &self.key,
+            key: self.monitor.hears_key().then_some(&self.key),
         };
         self.monitor.process(&sources, left, right);
         if let Some(hop) = hop {
