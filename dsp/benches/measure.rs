@@ -1,9 +1,11 @@
 //! Measures the engine and its stages, for `cargo xtask bench`.
 //!
-//! `measure list` names the cases. `measure count CASE FRAMES` only runs one, for a tool that counts
-//! instructions. `measure` answers requests on standard input, one a line, so that its runs can
-//! alternate with those of another program: `run CASE RATE BLOCK` with nanoseconds per stereo frame,
-//! `blocks CASE RATE BLOCK` with the nanoseconds of every block.
+//! `measure list` names the cases, one a line. `measure programme FILE` writes what they play, left
+//! then right, as raw 32-bit floats. `measure count CASE FRAMES` only runs a case, for a tool that
+//! counts instructions. `measure answer` takes requests on standard input, so that its runs can
+//! alternate with those of another program; each is a line of fields with tabs between them:
+//! `run CASE RATE BLOCK` is answered with nanoseconds per stereo frame, `blocks CASE RATE BLOCK`
+//! with the median and the 99.9th percentile of nanoseconds per block.
 //!
 //! The engine keeps its stages private, so this file compiles them in.
 #![allow(dead_code, unused_imports, missing_docs, unreachable_pub)]
@@ -36,11 +38,9 @@ mod engine {
 use engine::*;
 
 use frame::{CHUNK, Frames};
-use programme::programme;
+use programme::{FRAMES, programme};
 use settings::{Control, Settings};
-use std::error::Error;
 use std::hint::black_box;
-use std::io::Write as _;
 use std::time::Instant;
 
 /// Processes a block of left and right in place.
@@ -75,15 +75,107 @@ const CASES: &[Case] = &[
             meter.add_frames_planar_f32(&[&*left, &*right]).expect("two channels");
         })
     }),
-    ("copy", |_| on_frames(|_, _| ())),
-    ("input", |rate| {
+    // What every stage below costs before it does anything.
+    ("stage: load and copy", |_| on_frames(|_, _| ())),
+    ("stage: input", |rate| {
         let mut stage = input::Input::new();
         stage.prepare(rate);
-        stage.set(&Settings::default());
+        stage.set(&Settings::default().with(Control::InputTrim, 3.0));
         stage.reset();
         on_frames(move |audio, _| stage.process(audio))
     }),
+    ("stage: key and power", |rate| {
+        let mut stage = key::Key::new();
+        let mut detector = detector::Detector::new();
+        stage.prepare(rate);
+        stage.set(&Settings::default());
+        stage.reset();
+        detector.prepare(rate);
+        detector.set(&Settings::default());
+        let mut lanes = [[0.0; CHUNK]; 2];
+        on_frames(move |audio, source| {
+            stage.process(audio, source, None, detector.average(), black_box(&mut lanes));
+        })
+    }),
+    ("stage: level", |rate| {
+        let mut stage = detector::Detector::new();
+        stage.prepare(rate);
+        stage.set(&Settings::default());
+        stage.reset();
+        on_lanes(0.1, move |lanes, len| stage.levels(lanes, len))
+    }),
+    ("stage: link", |rate| {
+        let mut stage = link::Link::new();
+        stage.prepare(rate);
+        stage.set(&Settings::default());
+        stage.reset();
+        on_lanes(-12.0, move |lanes, len| {
+            stage.prepare_powers(lanes, len);
+            stage.process(lanes, len);
+        })
+    }),
+    ("stage: curve", |rate| {
+        let mut stage = curve::Curve::new();
+        stage.prepare(rate);
+        stage.set(&Settings::default());
+        stage.reset();
+        on_lanes(-12.0, move |lanes, len| stage.process(lanes, len))
+    }),
+    ("stage: ballistics", |rate| ballistics(rate, 0.0)),
+    ("stage: ballistics, adaptive", |rate| ballistics(rate, 50.0)),
+    ("stage: gain", |rate| {
+        let mut stage = gain::Gain::new();
+        stage.prepare(rate);
+        stage.set(&Settings::default());
+        stage.reset();
+        let reductions = [[3.0; CHUNK]; 2];
+        on_frames(move |audio, _| stage.process(audio, black_box(&reductions)))
+    }),
+    ("stage: saturation, no drive", |rate| saturation(rate, 0.0, 2.0)),
+    ("stage: saturation at 1x", |rate| saturation(rate, 6.0, 0.0)),
+    ("stage: saturation at 2x", |rate| saturation(rate, 6.0, 1.0)),
+    ("stage: saturation at 4x", |rate| saturation(rate, 6.0, 2.0)),
+    ("stage: saturation at 8x", |rate| saturation(rate, 6.0, 3.0)),
+    ("stage: output", |rate| {
+        let mut stage = output::Output::new();
+        stage.prepare(rate);
+        stage.set(&Settings::default().with(Control::Mix, 50.0));
+        stage.reset();
+        on_frames(move |audio, source| stage.process(audio, source))
+    }),
+    ("stage: loudness of dry and processed", |rate| {
+        let mut tap = loudness::LoudnessTap::new(rate, loudness::Channels::Stereo);
+        // Blocks here do not end where hops do; for the time it takes that is all the same.
+        on_frames(move |audio, source| {
+            black_box(tap.process(source, audio, false));
+        })
+    }),
+    ("stage: meters", |_| {
+        let mut levels = meter::LevelMeter::new();
+        let mut reductions = meter::ReductionMeter::default();
+        on_frames(move |audio, source| {
+            levels.process(source, audio);
+            reductions.process(audio.channels());
+        })
+    }),
 ];
+
+fn ballistics(rate_hz: f64, adaptive: f32) -> Process {
+    let mut stage = ballistics::Ballistics::new();
+    stage.prepare(rate_hz);
+    stage.set(&Settings::default().with(Control::Adaptive, adaptive));
+    stage.reset();
+    on_lanes(3.0, move |lanes, len| stage.process(lanes, len))
+}
+
+fn saturation(rate_hz: f64, drive_db: f32, quality: f32) -> Process {
+    let mut stage = saturation::Saturation::new();
+    stage.prepare(rate_hz);
+    let settings = Settings::default().with(Control::Drive, drive_db);
+    stage.set(&settings.with(Control::Quality, quality));
+    stage.reset();
+    on_frames(move |audio, source| stage.process(audio, source))
+}
 
 fn engine(rate_hz: f64, moved: &[(tenon_dsp::Control, f32)]) -> Process {
     processor(rate_hz, tenon_dsp::Channels::Stereo, moved)
@@ -122,45 +214,87 @@ fn on_frames(mut stage: impl FnMut(&mut Frames, &Frames) + 'static) -> Process {
     })
 }
 
-fn case(name: &str) -> Result<Case, Box<dyn Error>> {
-    let found = CASES.iter().find(|case| case.0 == name);
-    found.copied().ok_or_else(|| format!("there is no case {name:?}").into())
+/// A stage that works on one value per frame and channel, here always the same.
+fn on_lanes(value: f32, mut stage: impl FnMut(&mut [[f32; CHUNK]; 2], usize) + 'static) -> Process {
+    Box::new(move |left, _| {
+        for left in left.chunks(CHUNK) {
+            stage(black_box(&mut [[value; CHUNK]; 2]), left.len());
+        }
+    })
 }
 
-/// Plays the programme once, in blocks.
+type Failure = Box<dyn std::error::Error>;
+
+/// A case, prepared.
+fn prepare(name: &str, rate_hz: f64) -> Result<Process, Failure> {
+    let found = CASES.iter().find(|case| case.0 == name);
+    Ok(found.ok_or_else(|| format!("there is no case {name:?}"))?.1(rate_hz))
+}
+
+/// Plays a programme once, in blocks.
 fn play(process: &mut Process, [left, right]: &mut [Vec<f32>; 2], block: usize) {
     for (left, right) in left.chunks_mut(block).zip(right.chunks_mut(block)) {
         process(black_box(left), black_box(right));
     }
 }
 
-fn main() -> Result<(), Box<dyn Error>> {
+/// Plays a programme once; nanoseconds of every whole block, ascending.
+fn time_blocks(process: &mut Process, [left, right]: &mut [Vec<f32>; 2], block: usize) -> Vec<u64> {
+    let blocks = left.chunks_exact_mut(block).zip(right.chunks_exact_mut(block));
+    let time = |(left, right)| {
+        let start = Instant::now();
+        process(black_box(left), black_box(right));
+        start.elapsed().as_nanos() as u64
+    };
+    let mut times: Vec<u64> = blocks.map(time).collect();
+    times.sort_unstable();
+    times
+}
+
+fn answer(programme: &[Vec<f32>; 2], request: &str) -> Result<String, Failure> {
+    let [what, name, rate_hz, block] = request.split('\t').collect::<Vec<_>>()[..] else {
+        return Err(format!("a request has four fields: {request:?}").into());
+    };
+    let (mut process, block) = (prepare(name, rate_hz.parse()?)?, block.parse()?);
+    // Once for the caches, and so that nothing glides any more.
+    play(&mut process, &mut programme.clone().map(|x| x[..FRAMES / 10].to_vec()), block);
+    let mut signal = programme.clone();
+    match what {
+        "run" => {
+            let start = Instant::now();
+            play(&mut process, &mut signal, block);
+            Ok((start.elapsed().as_nanos() as f64 / FRAMES as f64).to_string())
+        }
+        "blocks" => {
+            let times = time_blocks(&mut process, &mut signal, block);
+            let at = |share: f64| times[(share * (times.len() - 1) as f64) as usize];
+            Ok(format!("{}\t{}", at(0.5), at(0.999)))
+        }
+        _ => Err(format!("unknown request {what:?}").into()),
+    }
+}
+
+fn main() -> Result<(), Failure> {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
     let programme = programme();
     match arguments.iter().map(String::as_str).collect::<Vec<_>>()[..] {
         ["list"] => CASES.iter().for_each(|(name, _)| println!("{name}")),
+        ["programme", file] => {
+            let samples = programme.iter().flatten().flat_map(|x| x.to_le_bytes());
+            std::fs::write(file, samples.collect::<Vec<_>>())?;
+        }
         ["count", name, frames] => {
-            let mut process = case(name)?.1(48_000.0);
-            let frames = frames.parse()?;
+            let (mut process, frames) = (prepare(name, 48_000.0)?, frames.parse()?);
             let mut signal = programme;
             signal.iter_mut().for_each(|channel| channel.truncate(frames));
             play(&mut process, &mut signal, 128);
         }
-        ["loop", name, times] => {
-            let mut process = case(name)?.1(48_000.0);
-            let mut signal = programme.clone().map(|mut c| {
-                c.truncate(48_000);
-                c
-            });
-            for _ in 0..times.parse()? {
-                signal[0].copy_from_slice(&programme[0][..48_000]);
-                signal[1].copy_from_slice(&programme[1][..48_000]);
-                let start = Instant::now();
-                play(&mut process, &mut signal, 128);
-                println!("{}", start.elapsed().as_nanos() as f64 / 48_000.0);
+        ["answer"] => {
+            for request in std::io::stdin().lines() {
+                println!("{}", answer(&programme, &request?)?);
             }
         }
-        _ => return Err("usage: measure [list | count CASE FRAMES]".into()),
+        _ => return Err("usage: measure list | programme FILE | count CASE FRAMES | answer".into()),
     }
     Ok(())
 }

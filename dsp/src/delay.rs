@@ -60,7 +60,6 @@ impl Delay {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::frame::CHUNK;
 
     #[test]
     fn samples_come_out_as_they_went_in_and_so_much_later() {

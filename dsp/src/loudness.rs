@@ -298,6 +298,8 @@ pub(crate) struct Match {
     state: MatchState,
     blocks: Box<[[f64; 2]; LEARN_STEPS]>,
     heard: usize,
+    /// Of what was heard.
+    sum: f64x2,
     /// Blocks to come that began before learning did.
     stale: usize,
     target_db: Option<f64>,
@@ -310,6 +312,7 @@ impl Match {
             state: MatchState::Learning,
             blocks: Box::new([[0.0; 2]; LEARN_STEPS]),
             heard: 0,
+            sum: f64x2::ZERO,
             stale: 0,
             target_db: None,
         }
@@ -332,6 +335,7 @@ impl Match {
     pub(crate) fn relearn(&mut self) {
         self.state = MatchState::Learning;
         self.heard = 0;
+        self.sum = f64x2::ZERO;
         self.stale = STEPS_PER_BLOCK;
         self.target_db = None;
     }
@@ -376,15 +380,30 @@ impl Match {
         }
         self.blocks[self.heard] = block;
         self.heard += 1;
+        self.sum += f64x2::new(block);
         if self.heard >= FIRST_MOVE_STEPS {
-            let heard = self.blocks[..self.heard].iter();
-            let dry = gated_mean(heard.clone().map(|block| block[0]));
-            let processed = gated_mean(heard.map(|block| block[1]));
-            self.target_db = dry.zip(processed).map(|(dry, processed)| {
-                let limit = f64::from(MATCH_LIMIT_DB);
-                power_to_db(dry / processed).clamp(-limit, limit)
-            });
+            let [dry, processed] = self.gated_means();
+            let limit = f64::from(MATCH_LIMIT_DB);
+            self.target_db = Some(power_to_db(dry / processed).clamp(-limit, limit));
         }
+    }
+
+    /// Mean energies of dry and processed behind the relative gate. All blocks have passed the absolute
+    /// one, and some always pass: the gate lies below their mean.
+    fn gated_means(&self) -> [f64; 2] {
+        let gate = self.sum * f64x2::splat(10f64.powf(RELATIVE_GATE_LU / 10.0) / self.heard as f64);
+        // Four sums side by side, so that a minute of blocks is added within a microsecond.
+        let (mut sums, mut counts) = ([f64x2::ZERO; 4], [f64x2::ZERO; 4]);
+        for blocks in self.blocks[..self.heard].chunks(4) {
+            for ((&block, sum), count) in blocks.iter().zip(&mut sums).zip(&mut counts) {
+                let energy = f64x2::new(block);
+                let passes = energy.simd_gt(gate);
+                *sum += passes.select(energy, f64x2::ZERO);
+                *count += passes.select(f64x2::ONE, f64x2::ZERO);
+            }
+        }
+        let total = |[a, b, c, d]: [f64x2; 4]| (a + b) + (c + d);
+        (total(sums) / total(counts)).to_array()
     }
 }
 

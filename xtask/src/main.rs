@@ -8,6 +8,7 @@ mod demo;
 #[cfg(target_os = "linux")]
 mod screenshot;
 mod test;
+mod bench;
 
 use std::process::ExitCode;
 
@@ -31,6 +32,9 @@ enum Task {
     /// Some tests load the plug-in in a Python host or open its window. What these need is named
     /// when it is missing; on Debian, as root, it is installed.
     Test,
+    /// Measure how fast the engine is, beside a general-purpose library that is installed into
+    /// target/python.
+    Bench(bench::Options),
     /// Check the order of imports, stray paths and line ends.
     Tidy,
 }
@@ -43,6 +47,7 @@ fn main() -> ExitCode {
         #[cfg(target_os = "linux")]
         Task::Screenshot => screenshot::run(),
         Task::Test => test::run(),
+        Task::Bench(options) => bench::run(&options),
         Task::Tidy => tidy::run(),
     };
     match done {

@@ -158,6 +158,7 @@ const ORDERS: &[Order] = &[
             ("demo.rs", &[]),
             ("screenshot.rs", &[]),
             ("test.rs", &[]),
+            ("bench.rs", &[]),
             ("main.rs", &[]),
         ],
     },
