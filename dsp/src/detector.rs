@@ -68,14 +68,18 @@ impl Detector {
 
     /// Turns powers of left and right into levels in dB, in place.
     pub(crate) fn levels(&mut self, powers: &mut [Lane; 2], len: usize) {
-        let mut calibration = [0.0; crate::frame::CHUNK];
-        self.calibration.fill(&mut calibration[..len]);
-        each_once(powers, len, |lane| {
-            for (level, calibration) in lane.iter_mut().zip(calibration) {
-                let power = *level * calibration;
-                *level = level_db(if power > FLOOR { power } else { FLOOR });
-            }
-        });
+        let level = |power: f32| level_db(if power > FLOOR { power } else { FLOOR });
+        if let Some(calibration) = self.calibration.resting() {
+            each_once(powers, len, |lane| {
+                lane.iter_mut().for_each(|x| *x = level(*x * calibration));
+            });
+        } else {
+            let mut calibration = [0.0; crate::frame::CHUNK];
+            self.calibration.fill(&mut calibration[..len]);
+            each_once(powers, len, |lane| {
+                lane.iter_mut().zip(calibration).for_each(|(x, c)| *x = level(*x * c));
+            });
+        }
     }
 }
 

@@ -1,6 +1,6 @@
 //! Meters: what the processing did, as plain data.
 
-use crate::frame::{CHUNK, Frames, is_fault, largest, without_fault};
+use crate::frame::{Frames, is_fault, largest, without_fault};
 use crate::loudness::{Energy, HOP_S, Hop, MatchState, lufs};
 use crate::units::{SILENCE_DB, power_to_db};
 
@@ -117,13 +117,9 @@ impl ReductionMeter {
     }
 
     pub(crate) fn process(&mut self, [left, right]: [&[f32]; 2]) {
-        let mut larger = [0.0; CHUNK];
-        let larger = &mut larger[..left.len()];
-        for ((larger, &l), &r) in larger.iter_mut().zip(left).zip(right) {
-            *larger = if l > r { l } else { r };
-        }
+        let reductions = left.iter().zip(right).map(|(&l, &r)| if l > r { l } else { r });
         let (mut sum, mut working) = (0, 0);
-        for &reduction in &*larger {
+        for reduction in reductions.clone() {
             let works = reduction > WORKING_DB;
             // Adding 2²³ leaves the nearest integer in the low bits of the mantissa.
             let steps = (reduction * STEPS_PER_DB + TO_INTEGER).to_bits() - TO_INTEGER.to_bits();
@@ -132,10 +128,10 @@ impl ReductionMeter {
         }
         self.sum_steps += u64::from(sum);
         self.working += u64::from(working);
-        let peak = largest(larger);
+        let peak = largest(left).max(largest(right));
         self.peak_db = self.peak_db.max(peak);
         self.into_hop_db = self.into_hop_db.max(peak);
-        self.now_db = larger.last().copied().unwrap_or(self.now_db);
+        self.now_db = reductions.last().unwrap_or(self.now_db);
     }
 
     pub(crate) fn end_hop(&mut self) {

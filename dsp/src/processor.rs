@@ -2,7 +2,7 @@
 
 use crate::compressor::Compressor;
 use crate::delay::Delay;
-use crate::frame::{CHUNK, Frames};
+use crate::frame::{CHUNK, Frames, Lane};
 use crate::input::{GLIDE_S, Input};
 use crate::loudness::{Channels, Compare, Hop, LoudnessTap, Match, MatchMemory, hop_length};
 use crate::meter::{LevelMeter, Readings, ReductionMeter};
@@ -78,6 +78,8 @@ pub struct Processor {
     /// side by side is sample-aligned.
     delays: [Delay; 3],
     processed: Frames,
+    /// Gains of output and compare, sample by sample.
+    gains: [Lane; 2],
     rate_hz: f64,
     channels: Channels,
 }
@@ -113,6 +115,7 @@ impl Processor {
             key: Frames::new(),
             delays: std::array::from_fn(|_| Delay::new(LONGEST_LATENCY)),
             processed: Frames::new(),
+            gains: [[0.0; CHUNK]; 2],
             rate_hz,
             channels,
         };
@@ -298,24 +301,24 @@ impl Processor {
         let hop = self.tap.process(&self.raw, &self.processed, fault);
 
         let len = left.len();
-        let (mut output_gain, mut compare_gain) = ([0.0; CHUNK], [0.0; CHUNK]);
+        let [output_gain, compare_gain] = &mut self.gains;
         self.match_gain.fill(&mut output_gain[..len]);
         if self.output_trim.resting() != Some(1.0) {
             output_gain[..len].iter_mut().for_each(|gain| *gain *= self.output_trim.next());
         }
         if self.monitor.compares() {
             self.compare_ratio.fill(&mut compare_gain[..len]);
-            compare_gain.iter_mut().zip(&output_gain).for_each(|(ratio, gain)| *ratio *= gain);
+            compare_gain.iter_mut().zip(&*output_gain).for_each(|(ratio, gain)| *ratio *= gain);
         } else {
             self.compare_ratio.skip(len);
         }
         for channel in self.processed.channels_mut() {
-            channel.iter_mut().zip(&output_gain).for_each(|(x, gain)| *x *= gain);
+            channel.iter_mut().zip(&*output_gain).for_each(|(x, gain)| *x *= gain);
         }
         let sources = Sources {
             bypass: &self.raw,
             processed: &self.processed,
-            compare_gain: &compare_gain,
+            compare_gain,
             key: self.monitor.hears_key().then_some(&self.key),
         };
         self.monitor.process(&sources, left, right);
