@@ -104,7 +104,8 @@ fn agrees_with_the_ebur128_crate_on_programme_at_all_usual_rates() {
         ] {
             let ours = integrated(hz, Channels::Stereo, &stereo).expect("above the gate");
             let theirs = measure::integrated_lufs(rate, &stereo).expect("above the gate");
-            assert!((ours - theirs).abs() < 1e-6, "{rate} Hz: {ours}, the crate {theirs}");
+            // Our filters run in f32.
+            assert!((ours - theirs).abs() < 1e-5, "{rate} Hz: {ours}, the crate {theirs}");
         }
     }
 }

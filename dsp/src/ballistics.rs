@@ -16,10 +16,11 @@
 //! With a [lookahead](crate::lookahead) the reduction is never less than the line that leads to a hit.
 //! Attack and release may be note values; times that change, by hand or with the tempo, glide.
 
-use crate::frame::Lane;
+use crate::frame::{Lane, same};
 use crate::ramp::Glide;
 use crate::settings::{Control, Settings};
 use crate::units::one_pole;
+use wide::f64x2;
 
 /// Time constant of the average that tells a lone hit from sustained reduction, in seconds.
 const SUSTAIN_S: f64 = 1.0;
@@ -44,14 +45,21 @@ pub(crate) struct Ballistics {
     attack: Glide,
     release: Glide,
     sustain: f64,
-    channels: [Envelope; 2],
+    envelope: Envelope,
 }
 
-/// State of one channel, in dB of gain reduction.
+/// State of left and right, in dB of gain reduction.
 #[derive(Debug, Clone, Copy, Default)]
 struct Envelope {
-    reduction: f64,
-    sustained: f64,
+    reduction: f64x2,
+    sustained: f64x2,
+}
+
+impl Envelope {
+    /// Whether left and right move as one.
+    fn is_linked(&self) -> bool {
+        [self.reduction, self.sustained].iter().all(|x| x.to_array()[0] == x.to_array()[1])
+    }
 }
 
 impl Ballistics {
@@ -64,7 +72,7 @@ impl Ballistics {
             attack: Glide::new(1.0),
             release: Glide::new(1.0),
             sustain: 1.0,
-            channels: [Envelope::default(); 2],
+            envelope: Envelope::default(),
         }
     }
 
@@ -80,7 +88,7 @@ impl Ballistics {
     pub(crate) fn reset(&mut self) {
         self.attack.snap();
         self.release.snap();
-        self.channels = [Envelope::default(); 2];
+        self.envelope = Envelope::default();
     }
 
     /// `tempo_bpm` is in quarter notes a minute.
@@ -103,63 +111,143 @@ impl Ballistics {
         least: Option<&[Lane; 2]>,
         len: usize,
     ) {
-        match (self.attack.resting().zip(self.release.resting()), least) {
-            (Some(times), None) => self.run(reductions, len, |_, _| times, |_, y| y),
-            (Some(times), Some(least)) => self.run(reductions, len, |_, _| times, at_least(least)),
-            (None, None) => self.run(reductions, len, next, |_, y| y),
-            (None, Some(least)) => self.run(reductions, len, next, at_least(least)),
+        let adaptive = (self.adaptive > 0.0).then(|| f64x2::splat(LENGTHENING * self.adaptive));
+        let linked = self.envelope.is_linked()
+            && least.is_none_or(|[left, right]| same(&left[..len], &right[..len]));
+        let resting = self.attack.resting().zip(self.release.resting());
+        // Each way has a loop of its own; what they compute is the same to the bit.
+        match (resting.map(Times::new), adaptive, least) {
+            (Some(times), Some(lengthening), None) => {
+                self.run(reductions, len, linked, |_, y, sustained, target| {
+                    times.adaptive(lengthening, y, sustained, target)
+                });
+            }
+            (Some(times), None, None) if times.attack_is_shorter => {
+                self.run(reductions, len, linked, |_, y, _, target| times.higher(y, target));
+            }
+            (Some(times), None, None) => {
+                self.run(reductions, len, linked, |_, y, _, target| times.lower(y, target));
+            }
+            (Some(times), adaptive, Some(least)) => {
+                self.run(reductions, len, linked, |i, y, sustained, target| {
+                    times.next(adaptive, y, sustained, target).fast_max(at(least, i))
+                });
+            }
+            (None, adaptive, least) => {
+                let (mut attack, mut release) = (self.attack.clone(), self.release.clone());
+                self.run(reductions, len, linked, |i, y, sustained, target| {
+                    let times = Times::new((attack.next(), release.next()));
+                    let y = times.next(adaptive, y, sustained, target);
+                    least.map_or(y, |least| y.fast_max(at(least, i)))
+                });
+                (self.attack, self.release) = (attack, release);
+            }
         }
     }
 
-    /// `times` gives the coefficients of the next sample; `bound` brings reductions within what else
-    /// holds for a sample.
+    /// Runs one way to the next reduction, from the number of the sample, reduction, sustained average
+    /// and target. `linked`: left and right are the same but for their targets.
     #[inline]
     fn run(
         &mut self,
         reductions: &mut [Lane; 2],
         len: usize,
-        times: impl Fn(&mut Glide, &mut Glide) -> (f64, f64),
-        bound: impl Fn((usize, usize), f64) -> f64,
+        linked: bool,
+        mut next: impl FnMut(usize, f64x2, f64x2, f64x2) -> f64x2,
     ) {
-        let sustain = self.sustain;
-        let lengthening = LENGTHENING * self.adaptive;
-        let step = |envelope: &mut Envelope,
-                    reduction: &mut f32,
-                    (attack, release): (f64, f64),
-                    place: (usize, usize)| {
-            let target = f64::from(*reduction);
-            let y = envelope.reduction;
-            let coefficient = if target > y {
-                attack
-            } else if lengthening > 0.0 {
-                let u = (envelope.sustained / y.max(BIAS_DB)).min(1.0);
-                release / (1.0 + lengthening * u * u)
-            } else {
-                release
-            };
-            envelope.reduction = bound(place, y + coefficient * (target - y) + BIAS_DB);
-            envelope.sustained += sustain * (envelope.reduction - envelope.sustained);
-            *reduction = envelope.reduction as f32;
+        let [new, keep] = [self.sustain, 1.0 - self.sustain].map(f64x2::splat);
+        let Envelope { mut reduction, mut sustained } = self.envelope;
+        let mut step = |i: usize, target: [f32; 2]| {
+            reduction = next(i, reduction, sustained, f64x2::new(target.map(f64::from)));
+            sustained = new * reduction + keep * sustained;
+            reduction.to_array().map(|x| x as f32)
         };
         let [left, right] = reductions;
-        let [mut envelope_left, mut envelope_right] = self.channels;
-        for (i, (l, r)) in left[..len].iter_mut().zip(&mut right[..len]).enumerate() {
-            let times = times(&mut self.attack, &mut self.release);
-            step(&mut envelope_left, l, times, (0, i));
-            step(&mut envelope_right, r, times, (1, i));
+        let [left, right] = [&mut left[..len], &mut right[..len]];
+        if linked && same(left, right) {
+            left.iter_mut().enumerate().for_each(|(i, x)| [*x, _] = step(i, [*x; 2]));
+            right.copy_from_slice(left);
+        } else {
+            let both = left.iter_mut().zip(right).enumerate();
+            both.for_each(|(i, (l, r))| [*l, *r] = step(i, [*l, *r]));
         }
-        self.channels = [envelope_left, envelope_right];
+        self.envelope = Envelope { reduction, sustained };
     }
 }
 
-/// The next coefficients of times that glide.
-fn next(attack: &mut Glide, release: &mut Glide) -> (f64, f64) {
-    (attack.next(), release.next())
+/// What is kept of the reduction in a sample, and what is taken of the target.
+type Way = [f64x2; 2];
+
+/// Attack and release of a sample.
+#[derive(Clone, Copy)]
+struct Times {
+    up: Way,
+    down: Way,
+    release: f64x2,
+    attack_is_shorter: bool,
 }
 
-/// Bounds a reduction by the least one of its channel and sample.
-fn at_least(least: &[Lane; 2]) -> impl Fn((usize, usize), f64) -> f64 {
-    |(channel, sample), y| y.max(least[channel][sample].into())
+impl Times {
+    /// Times of these coefficients, of attack and of release.
+    #[inline]
+    fn new((attack, release): (f64, f64)) -> Self {
+        let way = |share: f64| [1.0 - share, share].map(f64x2::splat);
+        Self {
+            up: way(attack),
+            down: way(release),
+            release: f64x2::splat(release),
+            attack_is_shorter: attack >= release,
+        }
+    }
+
+    /// The next reduction, the longer way round for any settings.
+    #[inline]
+    fn next(&self, adaptive: Option<f64x2>, y: f64x2, sustained: f64x2, target: f64x2) -> f64x2 {
+        match adaptive {
+            Some(lengthening) => self.adaptive(lengthening, y, sustained, target),
+            None if self.attack_is_shorter => self.higher(y, target),
+            None => self.lower(y, target),
+        }
+    }
+
+    /// The next reduction with adaptive release.
+    #[inline]
+    fn adaptive(&self, lengthening: f64x2, y: f64x2, sustained: f64x2, target: f64x2) -> f64x2 {
+        // The definition above with numerator and denominator times y², so that there is one
+        // division to wait for.
+        let bias = f64x2::splat(BIAS_DB);
+        let y = y.fast_max(bias);
+        let lasted = sustained.fast_min(y);
+        let square = y * y;
+        let share = self.release * square / (square + lengthening * (lasted * lasted));
+        let down = y + share * (target - y) + bias;
+        target.simd_gt(y).select(towards(self.up, y, target), down)
+    }
+
+    /// The next reduction where attack is the shorter time. Of the two ends that of the larger share is
+    /// the nearer to the target: the higher one while y rises, the lower one while it falls. So if that
+    /// share is the attack's, the right end is always the higher one, and otherwise always the lower.
+    #[inline]
+    fn higher(&self, y: f64x2, target: f64x2) -> f64x2 {
+        towards(self.up, y, target).fast_max(towards(self.down, y, target))
+    }
+
+    /// The next reduction where release is the shorter time.
+    #[inline]
+    fn lower(&self, y: f64x2, target: f64x2) -> f64x2 {
+        towards(self.up, y, target).fast_min(towards(self.down, y, target))
+    }
+}
+
+#[inline]
+fn towards([keep, new]: Way, y: f64x2, target: f64x2) -> f64x2 {
+    new * target + f64x2::splat(BIAS_DB) + keep * y
+}
+
+/// Left and right of a sample.
+#[inline]
+fn at(lanes: &[Lane; 2], i: usize) -> f64x2 {
+    f64x2::new([lanes[0][i], lanes[1][i]].map(f64::from))
 }
 
 #[cfg(test)]
@@ -217,7 +305,8 @@ mod tests {
                     (attack / f64::from(attack_ms) - 1.0).abs() < 0.01,
                     "{attack_ms} ms at {rate}: {attack}"
                 );
-                b.channels = [Envelope { reduction: 12.0, sustained: 12.0 }; 2];
+                b.envelope =
+                    Envelope { reduction: f64x2::splat(12.0), sustained: f64x2::splat(12.0) };
                 let release = time_to_63_percent(&mut b, 12.0, 0.0) / rate * 1000.0;
                 assert!(
                     (release / f64::from(release_ms) - 1.0).abs() < 0.01,
@@ -253,7 +342,7 @@ mod tests {
             (0..samples).for_each(|_| {
                 next(&mut b, 0.0);
             });
-            b.channels = [Envelope { reduction: 12.0, sustained: 0.0 }; 2];
+            b.envelope.reduction = f64x2::splat(12.0);
             12.0 - f64::from(next(&mut b, 0.0))
         };
         let ms = |fall_db: f64| 12.0 / fall_db / 48.0;

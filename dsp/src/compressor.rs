@@ -106,10 +106,14 @@ impl Compressor {
     ) {
         let len = audio.len();
         self.key_frames.copy_from(audio);
-        self.key.process(&mut self.key_frames, raw, external_key);
-        self.detector.process(&self.key_frames, &mut self.levels);
+        let average = self.detector.average();
+        self.key.process(&mut self.key_frames, raw, external_key, average, &mut self.levels);
+        self.link.prepare_powers(&mut self.levels, len);
+        self.detector.levels(&mut self.levels, len);
         self.link.process(&mut self.levels, len);
-        self.reductions = self.levels;
+        for (reductions, levels) in self.reductions.iter_mut().zip(&self.levels) {
+            reductions[..len].copy_from_slice(&levels[..len]);
+        }
         self.curve.process(&mut self.reductions, len);
         if self.lookahead.latency() == 0 {
             self.ballistics.process(&mut self.reductions, None, len);

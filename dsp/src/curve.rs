@@ -4,7 +4,7 @@
 //! Giannoulis, Massberg, Reiss, "Digital Dynamic Range Compressor Design", JAES 60(6), 2012, Eq. 4,
 //! limited to the range.
 
-use crate::frame::Lane;
+use crate::frame::{Lane, each_once};
 use crate::input::GLIDE_S;
 use crate::ramp::Ramp;
 use crate::settings::{Control, Settings};
@@ -74,14 +74,14 @@ impl Curve {
 
     /// Levels become gain reductions, in place.
     pub(crate) fn process(&mut self, levels: &mut [Lane; 2], len: usize) {
-        let [left, right] = levels;
-        let [left, right] = [&mut left[..len], &mut right[..len]];
         if let [Some(threshold), Some(slope), Some(knee), Some(range)] =
             self.ramps().map(|ramp| ramp.resting())
         {
             let shape = Shape { threshold, slope, knee, range };
-            left.iter_mut().chain(right).for_each(|x| *x = shape.reduction(*x));
+            each_once(levels, len, |lane| lane.iter_mut().for_each(|x| *x = shape.reduction(*x)));
         } else {
+            let [left, right] = levels;
+            let [left, right] = [&mut left[..len], &mut right[..len]];
             for (l, r) in left.iter_mut().zip(right) {
                 let [threshold, slope, knee, range] = self.ramps().map(Ramp::next);
                 let shape = Shape { threshold, slope, knee, range };

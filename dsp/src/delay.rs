@@ -1,8 +1,14 @@
 //! A delay of whole samples, so that paths of different latency meet sample-aligned.
 
-use crate::frame::Frames;
+use crate::frame::{CHUNK, Frames};
+
+/// Blocks that fit behind each other before the line is moved back to its start.
+const BLOCKS: usize = 8;
 
 /// Delays stereo samples; bit for bit the same samples, later.
+///
+/// What is still to come lies in one piece in each line, from `position` on: blocks are written behind
+/// it and read from its front, and nothing wraps around.
 #[derive(Debug)]
 pub(crate) struct Delay {
     lines: [Box<[f32]>; 2],
@@ -13,7 +19,7 @@ pub(crate) struct Delay {
 impl Delay {
     /// A delay that can be up to `longest` samples long. It starts with none.
     pub(crate) fn new(longest: usize) -> Self {
-        let line = || vec![0.0; longest].into();
+        let line = || vec![0.0; longest + BLOCKS * CHUNK].into();
         Self { lines: [line(), line()], length: 0, position: 0 }
     }
 
@@ -34,32 +40,39 @@ impl Delay {
         if self.length == 0 {
             return;
         }
-        let mut position = self.position;
-        for (channel, line) in frames.channels_mut().into_iter().zip(&mut self.lines) {
-            let mut rest = channel;
-            position = self.position;
-            while !rest.is_empty() {
-                let (now, later) = rest.split_at_mut(rest.len().min(self.length - position));
-                now.swap_with_slice(&mut line[position..position + now.len()]);
-                position = (position + now.len()) % self.length;
-                rest = later;
-            }
+        self.take_in(frames);
+        for (samples, line) in frames.channels_mut().into_iter().zip(&self.lines) {
+            samples.copy_from_slice(&line[self.position - samples.len()..self.position]);
         }
-        self.position = position;
+    }
+
+    /// Takes in samples as [`process`](Self::process) does, when what comes out is not wanted.
+    pub(crate) fn take_in(&mut self, frames: &Frames) {
+        let len = frames.len();
+        if self.position + self.length + len > self.lines[0].len() {
+            for line in &mut self.lines {
+                line.copy_within(self.position..self.position + self.length, 0);
+            }
+            self.position = 0;
+        }
+        for (samples, line) in frames.channels().into_iter().zip(&mut self.lines) {
+            line[self.position + self.length..][..len].copy_from_slice(samples);
+        }
+        self.position += len;
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::frame::CHUNK;
 
     #[test]
     fn samples_come_out_as_they_went_in_and_so_much_later() {
         let input: Vec<f32> = (1..=200).map(|n| n as f32).collect();
-        for length in [0, 1, 5, CHUNK, 150] {
-            let mut delay = Delay::new(150);
+        for length in [0, 1, 5, 64, 150] {
+            let (mut delay, mut unheard) = (Delay::new(150), Delay::new(150));
             delay.restart(length);
+            unheard.restart(length);
             let mut frames = Frames::new();
             let mut output = Vec::new();
             let mut rest = input.as_slice();
@@ -67,7 +80,10 @@ mod tests {
                 let now;
                 (now, rest) = rest.split_at(block);
                 frames.load(now, now);
+                unheard.take_in(&frames);
                 delay.process(&mut frames);
+                let next = |delay: &Delay| delay.lines[0][delay.position..][..length].to_vec();
+                assert_eq!(next(&delay), next(&unheard));
                 let [left, right] = frames.channels();
                 assert_eq!(left, right);
                 output.extend_from_slice(left);

@@ -6,7 +6,8 @@
 //! average of a sine of peak 1 swings between ½(1 − H) and ½(1 + H) with H = 1/√(1 + (4πfτ)²), so
 //! the calibration is 2/(1 + H): 1 for peaks, near 2 from a few milliseconds on.
 
-use crate::frame::{Frames, Lane};
+use crate::filter::PowerAverage;
+use crate::frame::{Lane, each_once};
 use crate::input::GLIDE_S;
 use crate::ramp::Ramp;
 use crate::settings::{Control, Settings};
@@ -19,17 +20,13 @@ const REFERENCE_HZ: f64 = 997.0;
 /// Least power a level is taken of: −200 dB.
 const FLOOR: f32 = 1e-20;
 
-/// Keeps the averages from decaying into subnormal numbers, f32 or f64; far below the floor.
-const BIAS: f64 = 1e-30;
-
 /// Peak or power-average level of left and right.
 #[derive(Debug)]
 pub(crate) struct Detector {
     window_s: f64,
     rate_hz: f64,
-    coefficient: f64,
     calibration: Ramp,
-    power: [f64; 2],
+    average: PowerAverage,
 }
 
 impl Detector {
@@ -37,9 +34,8 @@ impl Detector {
         Self {
             window_s: 0.0,
             rate_hz: 48_000.0,
-            coefficient: 1.0,
             calibration: Ramp::new(1.0),
-            power: [0.0; 2],
+            average: PowerAverage::new(),
         }
     }
 
@@ -51,7 +47,7 @@ impl Detector {
 
     pub(crate) fn reset(&mut self) {
         self.calibration.snap();
-        self.power = [0.0; 2];
+        self.average.clear();
     }
 
     pub(crate) fn set(&mut self, settings: &Settings) {
@@ -60,35 +56,29 @@ impl Detector {
     }
 
     fn update(&mut self) {
-        self.coefficient = one_pole(self.window_s, self.rate_hz);
+        self.average.set(one_pole(self.window_s, self.rate_hz));
         let swing = 1.0 / (4.0 * PI * REFERENCE_HZ * self.window_s).hypot(1.0);
         self.calibration.set((2.0 / (1.0 + swing)) as f32);
     }
 
-    /// Levels of left and right in dB.
-    pub(crate) fn process(&mut self, key: &Frames, levels: &mut [Lane; 2]) {
-        let a = self.coefficient;
-        let len = key.len();
-        // Both recursions in one loop: they do not wait for each other.
-        let [left, right] = key.channels();
-        let [levels_left, levels_right] = levels;
-        let [mut power_left, mut power_right] = self.power;
-        for i in 0..len {
-            power_left = power_left * (1.0 - a) + a * f64::from(left[i]).powi(2);
-            power_right = power_right * (1.0 - a) + a * f64::from(right[i]).powi(2);
-            levels_left[i] = power_left as f32;
-            levels_right[i] = power_right as f32;
-            power_left += BIAS;
-            power_right += BIAS;
-        }
-        self.power = [power_left, power_right];
+    /// The average, to be fed with the key frame by frame.
+    pub(crate) fn average(&mut self) -> &mut PowerAverage {
+        &mut self.average
+    }
 
-        let mut calibration = [0.0; crate::frame::CHUNK];
-        self.calibration.fill(&mut calibration[..len]);
-        for lane in levels {
-            for (level, calibration) in lane[..len].iter_mut().zip(calibration) {
-                *level = level_db((*level * calibration).max(FLOOR));
-            }
+    /// Turns powers of left and right into levels in dB, in place.
+    pub(crate) fn levels(&mut self, powers: &mut [Lane; 2], len: usize) {
+        let level = |power: f32| level_db(if power > FLOOR { power } else { FLOOR });
+        if let Some(calibration) = self.calibration.resting() {
+            each_once(powers, len, |lane| {
+                lane.iter_mut().for_each(|x| *x = level(*x * calibration));
+            });
+        } else {
+            let mut calibration = [0.0; crate::frame::CHUNK];
+            self.calibration.fill(&mut calibration[..len]);
+            each_once(powers, len, |lane| {
+                lane.iter_mut().zip(calibration).for_each(|(x, c)| *x = level(*x * c));
+            });
         }
     }
 }
@@ -97,6 +87,19 @@ impl Detector {
 mod tests {
     use super::*;
     use crate::frame::CHUNK;
+    use crate::units::SILENCE_DB;
+    use wide::f64x2;
+
+    /// Levels in dB of a signal that is the same left and right.
+    fn levels(detector: &mut Detector, samples: &[f32]) -> Lane {
+        let mut lanes = [[0.0; CHUNK]; 2];
+        for (i, &x) in samples.iter().enumerate() {
+            [lanes[0][i], lanes[1][i]] = detector.average().next(f64x2::splat(x.into()));
+        }
+        detector.levels(&mut lanes, samples.len());
+        assert_eq!(lanes[0], lanes[1]);
+        lanes[0]
+    }
 
     /// Highest level in dB over the last stretch of a sine, left channel.
     fn highest_reading(f_hz: f64, amplitude: f64, window_ms: f32, rate_hz: f64) -> f32 {
@@ -104,8 +107,6 @@ mod tests {
         detector.prepare(rate_hz);
         detector.set(&Settings::default().with(Control::DetectorWindow, window_ms));
         detector.reset();
-        let mut frames = Frames::new();
-        let mut levels = [[0.0; CHUNK]; 2];
         let mut highest = f32::MIN;
         let settled = (rate_hz * (0.01 + f64::from(window_ms) / 50.0)) as usize / CHUNK;
         for block in 0..settled + 300 {
@@ -113,10 +114,9 @@ mod tests {
                 let n = (block * CHUNK + i) as f64;
                 (amplitude * (2.0 * PI * f_hz * n / rate_hz).sin()) as f32
             });
-            frames.load(&block_of_sine, &block_of_sine);
-            detector.process(&frames, &mut levels);
+            let levels = levels(&mut detector, &block_of_sine);
             if block >= settled {
-                highest = levels[0].into_iter().fold(highest, f32::max);
+                highest = levels.into_iter().fold(highest, f32::max);
             }
         }
         highest
@@ -142,19 +142,16 @@ mod tests {
         detector.prepare(rate);
         detector.set(&Settings::default().with(Control::DetectorWindow, 100.0));
         detector.reset();
-        let mut frames = Frames::new();
-        let mut levels = [[0.0; CHUNK]; 2];
+        let mut reading = SILENCE_DB;
         let mut n = 0;
         let mut check = |until_ms: f64, expected: f64| {
             while (n as f64) < until_ms / 1000.0 * rate {
                 // A square wave: its power is 1 in every sample.
-                let x = [if n / 24 % 2 == 0 { 1.0 } else { -1.0 }];
-                frames.load(&x, &x);
-                detector.process(&frames, &mut levels);
+                reading = levels(&mut detector, &[if n / 24 % 2 == 0 { 1.0 } else { -1.0 }])[0];
                 n += 1;
             }
             let calibration = 10.0 * f64::from(detector.calibration.value()).log10();
-            let reading = f64::from(levels[0][0]) - calibration;
+            let reading = f64::from(reading) - calibration;
             assert!((reading - expected).abs() < 0.01, "{until_ms} ms: {reading}");
         };
         for (ms, db) in [(5.0, -13.118), (20.0, -7.416), (50.0, -4.051), (100.0, -1.992)] {

@@ -2,7 +2,7 @@
 //! sees the same arithmetic wherever the blocks are cut.
 
 /// Most frames in a block. Long enough for loops to vectorise, short enough to stay in cache.
-pub(crate) const CHUNK: usize = 64;
+pub(crate) const CHUNK: usize = 128;
 
 /// Input samples beyond +36 dB re full scale are a fault upstream, not programme: they pass through,
 /// but neither move the gain nor count as loudness.
@@ -32,8 +32,8 @@ impl Frames {
         self.len = left.len();
         for (lane, source) in self.lanes.iter_mut().zip([left, right]) {
             for (sample, &x) in lane.iter_mut().zip(source) {
-                let silent = !x.is_finite() || x.is_subnormal();
-                *sample = if silent { 0.0 } else { x.clamp(-LIMIT, LIMIT) };
+                let limited = x.clamp(-LIMIT, LIMIT);
+                *sample = without_subnormal(if x.abs() < f32::INFINITY { limited } else { 0.0 });
             }
         }
     }
@@ -64,7 +64,53 @@ impl Frames {
 
     /// Whether a sample is too large to be programme.
     pub(crate) fn has_fault(&self) -> bool {
-        self.channels().iter().any(|channel| channel.iter().any(|&x| is_fault(x)))
+        self.channels().into_iter().any(|channel| is_fault(largest(channel)))
+    }
+}
+
+/// `x`, or zero of its sign where it is subnormal.
+#[inline]
+pub(crate) fn without_subnormal(x: f32) -> f32 {
+    const SIGN: u32 = 1 << 31;
+    let kept = if x.abs() >= f32::MIN_POSITIVE { u32::MAX } else { SIGN };
+    f32::from_bits(x.to_bits() & kept)
+}
+
+/// The largest magnitude among samples, 0 among none.
+pub(crate) fn largest(samples: &[f32]) -> f32 {
+    // Side by side, so that it vectorises.
+    let larger = |a: f32, b: f32| if a > b { a } else { b };
+    let mut largest = [0f32; 8];
+    let (wide, rest) = samples.as_chunks::<8>();
+    for samples in wide {
+        for (largest, x) in largest.iter_mut().zip(samples) {
+            *largest = larger(x.abs(), *largest);
+        }
+    }
+    let [a, b, c, d] = std::array::from_fn(|i| larger(largest[i], largest[i + 4]));
+    let wide = larger(larger(a, c), larger(b, d));
+    rest.iter().fold(wide, |largest, x| larger(x.abs(), largest))
+}
+
+/// Whether samples are the same, bit for bit.
+pub(crate) fn same(left: &[f32], right: &[f32]) -> bool {
+    // Without branches, so that it vectorises.
+    let differ = |differ, (l, r): (&f32, &f32)| differ | (l.to_bits() ^ r.to_bits());
+    left.iter().zip(right).fold(0, differ) == 0
+}
+
+/// Does the same to both lanes, and the work only once when they are the same, as they are in linked
+/// channels.
+#[inline]
+pub(crate) fn each_once(lanes: &mut [Lane; 2], len: usize, work: impl Fn(&mut [f32])) {
+    let [left, right] = lanes;
+    let [left, right] = [&mut left[..len], &mut right[..len]];
+    let same = same(left, right);
+    work(left);
+    if same {
+        right.copy_from_slice(left);
+    } else {
+        work(right);
     }
 }
 

@@ -34,6 +34,9 @@ impl Input {
     pub(crate) fn process(&mut self, frames: &mut Frames) {
         let [left, right] = frames.channels_mut();
         if let Some(trim) = self.trim.resting() {
+            if trim == 1.0 {
+                return;
+            }
             left.iter_mut().chain(right).for_each(|x| *x *= trim);
         } else {
             for (l, r) in left.iter_mut().zip(right) {

@@ -1,11 +1,12 @@
 //! Second stage: the key, what the detector hears. Own signal or external, high-passed; the audio
 //! itself is not touched.
 
-use crate::filter::{Highpass, HighpassCoefficients, HighpassDesign};
-use crate::frame::{Frames, without_fault};
+use crate::filter::{Highpass, HighpassCoefficients, HighpassDesign, PowerAverage};
+use crate::frame::{Frames, Lane, without_fault};
 use crate::input::GLIDE_S;
 use crate::ramp::Ramp;
 use crate::settings::{Control, KEY_HIGHPASS_MIN_HZ, Settings};
+use wide::f64x2;
 
 /// Key source and key high-pass.
 #[derive(Debug)]
@@ -18,9 +19,11 @@ pub(crate) struct Key {
     travel: Ramp,
     from: HighpassDesign,
     to: HighpassDesign,
+    /// Of the filter as it runs.
+    coefficients: HighpassCoefficients,
     corner_hz: f32,
     rate_hz: f64,
-    filters: [Highpass; 2],
+    filter: Highpass,
 }
 
 impl Key {
@@ -34,9 +37,10 @@ impl Key {
             travel: Ramp::new(1.0),
             from: design,
             to: design,
+            coefficients: design.coefficients(),
             corner_hz,
             rate_hz,
-            filters: [Highpass::default(); 2],
+            filter: Highpass::default(),
         }
     }
 
@@ -52,7 +56,8 @@ impl Key {
         for ramp in [&mut self.external, &mut self.engaged, &mut self.travel] {
             ramp.snap();
         }
-        self.filters = [Highpass::default(); 2];
+        self.filter = Highpass::default();
+        self.coefficients = self.to.coefficients();
     }
 
     pub(crate) fn set(&mut self, settings: &Settings) {
@@ -69,20 +74,35 @@ impl Key {
     }
 
     /// Turns `key`, the bus itself, into what the detector hears; `raw` is the input it came from.
-    /// Without an external signal the bus keys itself whatever the source.
-    pub(crate) fn process(&mut self, key: &mut Frames, raw: &Frames, external: Option<&Frames>) {
-        for (channel, raw) in key.channels_mut().into_iter().zip(raw.channels()) {
-            channel.iter_mut().zip(raw).for_each(|(x, &raw)| *x = without_fault(*x, raw));
+    /// Without an external signal the bus keys itself whatever the source. Each frame goes into
+    /// `average` as soon as it is there, so that its recursion runs beside that of the filter; what
+    /// comes out of it goes to `powers`.
+    pub(crate) fn process(
+        &mut self,
+        key: &mut Frames,
+        raw: &Frames,
+        external: Option<&Frames>,
+        average: &mut PowerAverage,
+        powers: &mut [Lane; 2],
+    ) {
+        if raw.has_fault() {
+            for (channel, raw) in key.channels_mut().into_iter().zip(raw.channels()) {
+                channel.iter_mut().zip(raw).for_each(|(x, &raw)| *x = without_fault(*x, raw));
+            }
         }
         self.choose_source(key, external);
-        self.high_pass(key);
+        self.high_pass(key, average, powers);
     }
 
     fn choose_source(&mut self, key: &mut Frames, external: Option<&Frames>) {
         let len = key.len();
+        let external = external.filter(|_| self.external.resting() != Some(0.0));
+        let Some(external) = external else {
+            self.external.skip(len);
+            return;
+        };
         let mut shares = [0.0; crate::frame::CHUNK];
         self.external.fill(&mut shares[..len]);
-        let Some(external) = external else { return };
         for (own, external) in key.channels_mut().into_iter().zip(external.channels()) {
             for ((x, &external), share) in own.iter_mut().zip(external).zip(shares) {
                 *x = *x * (1.0 - share) + without_fault(external, external) * share;
@@ -90,25 +110,46 @@ impl Key {
         }
     }
 
-    fn high_pass(&mut self, key: &mut Frames) {
+    fn high_pass(
+        &mut self,
+        key: &mut Frames,
+        average: &mut PowerAverage,
+        [powers_left, powers_right]: &mut [Lane; 2],
+    ) {
+        let len = key.len();
         let [left, right] = key.channels_mut();
-        let [filter_left, filter_right] = &mut self.filters;
-        let mut step = |c: &HighpassCoefficients, engaged: f32, l: &mut f32, r: &mut f32| {
-            // The filters run even when they are off, so that switching them on does not thump.
-            let high = [filter_left.next(c, (*l).into()), filter_right.next(c, (*r).into())];
-            *l = *l * (1.0 - engaged) + high[0] as f32 * engaged;
-            *r = *r * (1.0 - engaged) + high[1] as f32 * engaged;
+        let [powers_left, powers_right] = [&mut powers_left[..len], &mut powers_right[..len]];
+        // In registers while it runs. The filter runs even when it is off, so that switching it on
+        // does not thump.
+        let (mut filter, mut follow) = (self.filter, *average);
+        let mut step = |filter: &mut Highpass, i: usize, c: &HighpassCoefficients, engaged: f64| {
+            let x = f64x2::new([left[i].into(), right[i].into()]);
+            let high = filter.next(c, x);
+            let heard = match engaged {
+                0.0 => x,
+                1.0 => high,
+                _ => x * f64x2::splat(1.0 - engaged) + high * f64x2::splat(engaged),
+            };
+            [left[i], right[i]] = heard.to_array().map(|x| x as f32);
+            [powers_left[i], powers_right[i]] = follow.next(heard);
         };
-        if let (Some(engaged), Some(_)) = (self.engaged.resting(), self.travel.resting()) {
-            let coefficients = self.to.coefficients();
-            for (l, r) in left.iter_mut().zip(right) {
-                step(&coefficients, engaged, l, r);
+        let c = self.coefficients;
+        match (self.travel.resting(), self.engaged.resting()) {
+            (Some(_), Some(1.0)) => (0..len).for_each(|i| step(&mut filter, i, &c, 1.0)),
+            (Some(_), Some(0.0)) => (0..len).for_each(|i| step(&mut filter, i, &c, 0.0)),
+            (Some(_), _) => {
+                (0..len).for_each(|i| step(&mut filter, i, &c, self.engaged.next().into()))
             }
-        } else {
-            for (l, r) in left.iter_mut().zip(right) {
-                let design = self.from.towards(&self.to, self.travel.next().into());
-                step(&design.coefficients(), self.engaged.next(), l, r);
+            (None, _) => {
+                for i in 0..len {
+                    let design = self.from.towards(&self.to, self.travel.next().into());
+                    let c = design.coefficients();
+                    filter.retune(&self.coefficients, &c);
+                    self.coefficients = c;
+                    step(&mut filter, i, &c, self.engaged.next().into());
+                }
             }
         }
+        (self.filter, *average) = (filter, follow);
     }
 }

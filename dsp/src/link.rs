@@ -1,6 +1,6 @@
 //! Fourth stage: stereo link. Each channel's level moves towards the louder of the two.
 
-use crate::frame::Lane;
+use crate::frame::{Lane, same};
 use crate::input::GLIDE_S;
 use crate::ramp::Ramp;
 use crate::settings::{Control, Settings};
@@ -28,11 +28,26 @@ impl Link {
         self.share.set(settings[Control::StereoLink] / 100.0);
     }
 
+    /// Powers, before their logarithm is taken: linked in full, both channels get the louder one's,
+    /// and one logarithm does.
+    pub(crate) fn prepare_powers(&self, [left, right]: &mut [Lane; 2], len: usize) {
+        if self.share.resting() == Some(1.0) {
+            for (l, r) in left[..len].iter_mut().zip(&mut right[..len]) {
+                let louder = if *l > *r { *l } else { *r };
+                [*l, *r] = [louder; 2];
+            }
+        }
+    }
+
     /// Levels in dB, in place.
     pub(crate) fn process(&mut self, levels: &mut [Lane; 2], len: usize) {
+        let [left, right] = levels;
+        if same(&left[..len], &right[..len]) {
+            self.share.skip(len);
+            return;
+        }
         let mut shares = [0.0; crate::frame::CHUNK];
         self.share.fill(&mut shares[..len]);
-        let [left, right] = levels;
         for ((l, r), share) in left[..len].iter_mut().zip(&mut right[..len]).zip(shares) {
             let louder = l.max(*r);
             // Exact at both ends, and the same for left and right.

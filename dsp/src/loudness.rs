@@ -5,10 +5,10 @@
 //! Energies are summed in hops of 20 ms, counted from the last reset and so independent of how the
 //! stream is cut. Five hops make the 100 ms step of the standard, four steps its 400 ms block.
 
-use crate::filter::{KWeighting, KWeightingCoefficients};
+use crate::filter::{KWeighting, KWeightingCoefficients, KWeightingSteps};
 use crate::frame::{Frames, without_fault};
-use crate::mid_side::mid_side;
 use crate::units::{SILENCE_DB, power_to_db};
+use wide::{f32x4, f64x2};
 
 /// Length of a hop in seconds.
 pub(crate) const HOP_S: f64 = 0.02;
@@ -80,43 +80,54 @@ pub(crate) fn hop_length(rate_hz: f64) -> u32 {
     ((rate_hz * HOP_S).round() as u32).max(1)
 }
 
-/// K-weighted energies of `N` stereo signals, hop by hop.
+/// K-weighted energies of two stereo signals side by side, hop by hop.
 #[derive(Debug)]
-struct Energies<const N: usize> {
-    coefficients: KWeightingCoefficients,
-    left: KWeighting<N>,
-    right: KWeighting<N>,
-    sums: [[f64; 3]; N],
+struct Energies {
+    steps: KWeightingSteps,
+    weighting: KWeighting,
+    /// Sums of the squares of left and right, and of their product.
+    sums: [f64x2; 3],
     weight: f64,
 }
 
-impl<const N: usize> Energies<N> {
+impl Energies {
     fn new(rate_hz: f64, channels: Channels) -> Self {
         Self {
-            coefficients: KWeightingCoefficients::new(rate_hz),
-            left: KWeighting::new(),
-            right: KWeighting::new(),
-            sums: [[0.0; 3]; N],
+            steps: KWeightingCoefficients::new(rate_hz).in_steps(),
+            weighting: KWeighting::default(),
+            sums: [f64x2::ZERO; 3],
             weight: channels.weight() / f64::from(hop_length(rate_hz)),
         }
     }
 
+    /// Adds left and right of both signals, frame by frame.
     #[inline]
-    fn add(&mut self, left: [f32; N], right: [f32; N]) {
-        let left = self.left.next(&self.coefficients, left.map(f64::from));
-        let right = self.right.next(&self.coefficients, right.map(f64::from));
-        for i in 0..N {
-            let [mid, side] = mid_side(left[i], right[i]);
-            self.sums[i][0] += mid * mid;
-            self.sums[i][1] += side * side;
-            self.sums[i][2] += mid * side;
+    fn add(&mut self, frames: impl Iterator<Item = [[f32; 2]; 2]>) {
+        let steps = self.steps;
+        let (mut weighting, mut sums) = (self.weighting, self.sums);
+        for [left, right] in frames {
+            let x = f32x4::new([left[0], left[1], right[0], right[1]]);
+            let [l0, l1, r0, r1] = weighting.next(&steps, x).to_array().map(f64::from);
+            let (l, r) = (f64x2::new([l0, l1]), f64x2::new([r0, r1]));
+            sums = [sums[0] + l * l, sums[1] + r * r, sums[2] + l * r];
         }
+        (self.weighting, self.sums) = (weighting, sums);
     }
 
-    fn end_hop(&mut self) -> [Energy; N] {
-        std::mem::replace(&mut self.sums, [[0.0; 3]; N])
-            .map(|sums| sums.map(|sum| sum * self.weight))
-            .map(|[mid, side, cross]| Energy { mid, side, cross })
+    fn end_hop(&mut self) -> [Energy; 2] {
+        self.weighting.settle();
+        let sums = std::mem::take(&mut self.sums).map(f64x2::to_array);
+        [0, 1].map(|i| {
+            // With L = M + S and R = M − S. Without a side the three sums are the same numbers, so
+            // that it comes out as nothing.
+            let [left, right, product] = sums.map(|sum| 0.25 * self.weight * sum[i]);
+            let squares = left + right;
+            Energy {
+                mid: squares + 2.0 * product,
+                side: (squares - 2.0 * product).max(0.0),
+                cross: left - right,
+            }
+        })
     }
 }
 
@@ -213,7 +224,7 @@ impl Classes {
 /// does not grow. Blocks in which one of the two lies below the absolute gate count for neither.
 #[derive(Debug)]
 pub(crate) struct LoudnessPair {
-    energies: Energies<2>,
+    energies: Energies,
     blocks: Blocks<2>,
     hop_length: u32,
     into_hop: u32,
@@ -253,9 +264,14 @@ impl LoudnessPair {
 
     /// Adds frames of both, left and right.
     pub(crate) fn add(&mut self, first: [&[f32]; 2], second: [&[f32]; 2]) {
-        for i in 0..first[0].len() {
-            self.energies.add([first[0][i], second[0][i]], [first[1][i], second[1][i]]);
-            self.into_hop += 1;
+        let len = first[0].len();
+        let mut start = 0;
+        while start < len {
+            let end = len.min(start + (self.hop_length - self.into_hop) as usize);
+            let frame = |i: usize| [[first[0][i], second[0][i]], [first[1][i], second[1][i]]];
+            self.energies.add((start..end).map(frame));
+            self.into_hop += (end - start) as u32;
+            start = end;
             if self.into_hop == self.hop_length {
                 self.into_hop = 0;
                 let hop = self.energies.end_hop().map(Energy::total);
@@ -287,7 +303,7 @@ impl LoudnessPair {
 /// Measures dry and processed side by side.
 #[derive(Debug)]
 pub(crate) struct LoudnessTap {
-    energies: Energies<2>,
+    energies: Energies,
     blocks: Blocks<2>,
     hop_length: u32,
     into_hop: u32,
@@ -323,17 +339,20 @@ impl LoudnessTap {
         (self.hop_length - self.into_hop) as usize
     }
 
-    pub(crate) fn process(&mut self, dry: &Frames, processed: &Frames) -> Option<Hop> {
+    /// Hears a block of both signals, with or without a fault in the dry one.
+    pub(crate) fn process(&mut self, dry: &Frames, processed: &Frames, fault: bool) -> Option<Hop> {
         let [dry_left, dry_right] = dry.channels();
         let [wet_left, wet_right] = processed.channels();
-        for i in 0..dry.len() {
-            let (left, right) = (dry_left[i], dry_right[i]);
-            self.energies.add(
-                [left, wet_left[i]].map(|x| without_fault(x, left)),
-                [right, wet_right[i]].map(|x| without_fault(x, right)),
-            );
+        let left = dry_left.iter().zip(wet_left).map(|(&dry, &wet)| [dry, wet]);
+        let right = dry_right.iter().zip(wet_right).map(|(&dry, &wet)| [dry, wet]);
+        let frames = left.zip(right).map(|(left, right)| [left, right]);
+        if fault {
+            self.fault = true;
+            let sound = |[dry, wet]: [f32; 2]| [dry, wet].map(|x| without_fault(x, dry));
+            self.energies.add(frames.map(|frame| frame.map(sound)));
+        } else {
+            self.energies.add(frames);
         }
-        self.fault |= dry.has_fault();
         self.into_hop += dry.len() as u32;
         (self.into_hop >= self.hop_length).then(|| self.end_hop())
     }
@@ -398,6 +417,8 @@ pub(crate) struct Match {
     state: MatchState,
     blocks: Box<[[f64; 2]; LEARN_STEPS]>,
     heard: usize,
+    /// Of what was heard.
+    sum: f64x2,
     /// Blocks to come that began before learning did.
     stale: usize,
     target_db: Option<f64>,
@@ -410,6 +431,7 @@ impl Match {
             state: MatchState::Learning,
             blocks: Box::new([[0.0; 2]; LEARN_STEPS]),
             heard: 0,
+            sum: f64x2::ZERO,
             stale: 0,
             target_db: None,
         }
@@ -432,6 +454,7 @@ impl Match {
     pub(crate) fn relearn(&mut self) {
         self.state = MatchState::Learning;
         self.heard = 0;
+        self.sum = f64x2::ZERO;
         self.stale = STEPS_PER_BLOCK;
         self.target_db = None;
     }
@@ -476,15 +499,30 @@ impl Match {
         }
         self.blocks[self.heard] = block;
         self.heard += 1;
+        self.sum += f64x2::new(block);
         if self.heard >= FIRST_MOVE_STEPS {
-            let heard = self.blocks[..self.heard].iter();
-            let dry = gated_mean(heard.clone().map(|block| block[0]));
-            let processed = gated_mean(heard.map(|block| block[1]));
-            self.target_db = dry.zip(processed).map(|(dry, processed)| {
-                let limit = f64::from(MATCH_LIMIT_DB);
-                power_to_db(dry / processed).clamp(-limit, limit)
-            });
+            let [dry, processed] = self.gated_means();
+            let limit = f64::from(MATCH_LIMIT_DB);
+            self.target_db = Some(power_to_db(dry / processed).clamp(-limit, limit));
         }
+    }
+
+    /// Mean energies of dry and processed behind the relative gate. All blocks have passed the absolute
+    /// one, and some always pass: the gate lies below their mean.
+    fn gated_means(&self) -> [f64; 2] {
+        let gate = self.sum * f64x2::splat(10f64.powf(RELATIVE_GATE_LU / 10.0) / self.heard as f64);
+        // Four sums side by side, so that a minute of blocks is added within a microsecond.
+        let (mut sums, mut counts) = ([f64x2::ZERO; 4], [f64x2::ZERO; 4]);
+        for blocks in self.blocks[..self.heard].chunks(4) {
+            for ((&block, sum), count) in blocks.iter().zip(&mut sums).zip(&mut counts) {
+                let energy = f64x2::new(block);
+                let passes = energy.simd_gt(gate);
+                *sum += passes.select(energy, f64x2::ZERO);
+                *count += passes.select(f64x2::ONE, f64x2::ZERO);
+            }
+        }
+        let total = |[a, b, c, d]: [f64x2; 4]| (a + b) + (c + d);
+        (total(sums) / total(counts)).to_array()
     }
 }
 
@@ -557,7 +595,7 @@ impl Compare {
 /// below the mean of what remains. For use off the audio thread: it keeps a value per 100 ms.
 #[derive(Debug)]
 pub struct ProgrammeLoudness {
-    energies: Energies<1>,
+    energies: Energies,
     blocks: Blocks<1>,
     hop_length: u32,
     into_hop: u32,
@@ -579,12 +617,12 @@ impl ProgrammeLoudness {
     /// Adds frames of left and right.
     pub fn add(&mut self, left: &[f32], right: &[f32]) {
         for (&left, &right) in left.iter().zip(right) {
-            self.energies.add([left], [right]);
+            self.energies.add(std::iter::once([[left, 0.0], [right, 0.0]]));
             self.into_hop += 1;
             if self.into_hop == self.hop_length {
                 self.into_hop = 0;
-                let hop = self.energies.end_hop().map(Energy::total);
-                if let Some((_, Some([block]))) = self.blocks.add(hop) {
+                let [hop, _] = self.energies.end_hop();
+                if let Some((_, Some([block]))) = self.blocks.add([hop.total()]) {
                     self.heard.push(block);
                 }
             }

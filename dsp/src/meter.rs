@@ -1,6 +1,6 @@
 //! Meters: what the processing did, as plain data.
 
-use crate::frame::{Frames, without_fault};
+use crate::frame::{Frames, is_fault, largest, without_fault};
 use crate::loudness::{Energy, HOP_S, Hop, MatchState, lufs};
 use crate::recovery::Recovery;
 use crate::units::{SILENCE_DB, power_to_db};
@@ -116,12 +116,18 @@ impl Default for Readings {
 /// Gain reduction that counts as working, dB.
 const WORKING_DB: f32 = 0.1;
 
+/// Reductions are averaged in steps of 1/2¹⁸ dB: the largest, 24 dB, is then less than 2²³ steps, and
+/// a block of them less than 2³².
+const STEPS_PER_DB: f32 = 262_144.0;
+const TO_INTEGER: f32 = 8_388_608.0;
+
 /// Gain reduction now, at most, and on average while working.
 #[derive(Debug, Default)]
 pub(crate) struct ReductionMeter {
     now_db: f32,
     peak_db: f32,
-    sum_db: f64,
+    /// In steps of 1/[`STEPS_PER_DB`]: sums of integers are the same in any order.
+    sum_steps: u64,
     working: u64,
     /// Largest since the hop began.
     into_hop_db: f32,
@@ -131,7 +137,7 @@ pub(crate) struct ReductionMeter {
 
 impl ReductionMeter {
     pub(crate) fn clear(&mut self) {
-        (self.peak_db, self.sum_db, self.working) = (0.0, 0.0, 0);
+        (self.peak_db, self.sum_steps, self.working) = (0.0, 0, 0);
     }
 
     pub(crate) fn reset(&mut self) {
@@ -139,15 +145,21 @@ impl ReductionMeter {
     }
 
     pub(crate) fn process(&mut self, [left, right]: [&[f32]; 2]) {
-        for (&l, &r) in left.iter().zip(right) {
-            self.now_db = l.max(r);
-            self.peak_db = self.peak_db.max(self.now_db);
-            self.into_hop_db = self.into_hop_db.max(self.now_db);
-            if self.now_db > WORKING_DB {
-                self.sum_db += f64::from(self.now_db);
-                self.working += 1;
-            }
+        let reductions = left.iter().zip(right).map(|(&l, &r)| if l > r { l } else { r });
+        let (mut sum, mut working) = (0, 0);
+        for reduction in reductions.clone() {
+            let works = reduction > WORKING_DB;
+            // Adding 2²³ leaves the nearest integer in the low bits of the mantissa.
+            let steps = (reduction * STEPS_PER_DB + TO_INTEGER).to_bits() - TO_INTEGER.to_bits();
+            sum += if works { steps } else { 0 };
+            working += u32::from(works);
         }
+        self.sum_steps += u64::from(sum);
+        self.working += u64::from(working);
+        let peak = largest(left).max(largest(right));
+        self.peak_db = self.peak_db.max(peak);
+        self.into_hop_db = self.into_hop_db.max(peak);
+        self.now_db = reductions.next_back().unwrap_or(self.now_db);
     }
 
     pub(crate) fn end_hop(&mut self) {
@@ -158,8 +170,9 @@ impl ReductionMeter {
         readings.gain_reduction_db = self.now_db;
         readings.gain_reduction_hop_db = self.hop_db;
         readings.gain_reduction_peak_db = self.peak_db;
+        let sum_db = self.sum_steps as f64 / f64::from(STEPS_PER_DB);
         readings.gain_reduction_mean_db =
-            if self.working > 0 { (self.sum_db / self.working as f64) as f32 } else { 0.0 };
+            if self.working > 0 { (sum_db / self.working as f64) as f32 } else { 0.0 };
     }
 }
 
@@ -202,14 +215,23 @@ impl LevelMeter {
         *self = Self::new();
     }
 
-    /// Follows the peaks, block by block.
-    pub(crate) fn process(&mut self, dry: &Frames, processed: &Frames) {
+    /// Follows the peaks, block by block. Tells whether the dry block holds a fault.
+    pub(crate) fn process(&mut self, dry: &Frames, processed: &Frames) -> bool {
+        let [left, right] = dry.channels();
+        let dry_peak = largest(left).max(largest(right));
+        if !is_fault(dry_peak) {
+            let [left, right] = processed.channels();
+            let processed_peak = largest(left).max(largest(right));
+            self.peaks = [self.peaks[0].max(dry_peak), self.peaks[1].max(processed_peak)];
+            return false;
+        }
         for (peak, frames) in self.peaks.iter_mut().zip([dry, processed]) {
             for (channel, dry) in frames.channels().into_iter().zip(dry.channels()) {
                 let samples = channel.iter().zip(dry).map(|(&x, &dry)| without_fault(x, dry));
                 *peak = samples.fold(*peak, |peak, x| peak.max(x.abs()));
             }
         }
+        true
     }
 
     /// `gain` is the linear gain of the processed signal behind the tap.

@@ -1,6 +1,6 @@
 //! Last stage: what is sent to the output, with a cross-fade of 10 ms between sources.
 
-use crate::frame::{CHUNK, Frames, Lane};
+use crate::frame::{CHUNK, Frames, Lane, without_subnormal};
 use crate::ramp::Ramp;
 use crate::settings::{Control, Listen, Settings};
 
@@ -15,8 +15,8 @@ pub(crate) struct Sources<'a> {
     pub(crate) processed: &'a Frames,
     /// The gain that makes the input as loud as `processed`.
     pub(crate) compare_gain: &'a Lane,
-    /// What the detector hears.
-    pub(crate) key: &'a Frames,
+    /// What the detector hears; wanted while the monitor [hears](Monitor::hears_key) it.
+    pub(crate) key: Option<&'a Frames>,
 }
 
 /// Chooses and cross-fades. Weights of processed, compare, delta, key and bypass add up to 1.
@@ -54,9 +54,33 @@ impl Monitor {
         }
     }
 
+    /// Whether the key is heard now.
+    pub(crate) fn hears_key(&self) -> bool {
+        let [.., key, _] = &self.weights;
+        key.resting() != Some(0.0)
+    }
+
+    /// Whether what is heard now is, or contains, the input at the level of the processed signal.
+    pub(crate) fn compares(&self) -> bool {
+        let [_, compare, delta, ..] = &self.weights;
+        [compare, delta].iter().any(|weight| weight.resting() != Some(0.0))
+    }
+
     /// Writes the chosen source to the host's samples.
     pub(crate) fn process(&mut self, sources: &Sources<'_>, left: &mut [f32], right: &mut [f32]) {
         let resting = self.weights.iter().position(|weight| weight.resting() == Some(1.0));
+        let alone = match resting {
+            Some(0) => Some(sources.processed),
+            Some(3) => sources.key,
+            Some(4) => Some(sources.bypass),
+            _ => None,
+        };
+        if let Some(alone) = alone {
+            for (samples, out) in alone.channels().into_iter().zip([left, right]) {
+                out.iter_mut().zip(samples).for_each(|(out, &y)| *out = without_subnormal(y));
+            }
+            return;
+        }
         let mut weights = [[0.0; CHUNK]; 5];
         for (weight, lane) in self.weights.iter_mut().zip(&mut weights) {
             weight.fill(&mut lane[..left.len()]);
@@ -64,7 +88,8 @@ impl Monitor {
         for (channel, out) in [left, right].into_iter().enumerate() {
             let bypass = sources.bypass.channels()[channel];
             let processed = sources.processed.channels()[channel];
-            let key = sources.key.channels()[channel];
+            // Where it is not heard its weight is nothing, whatever stands there.
+            let key = sources.key.unwrap_or(sources.processed).channels()[channel];
             for (i, out) in out.iter_mut().enumerate() {
                 let compare = bypass[i] * sources.compare_gain[i];
                 let heard = [processed[i], compare, processed[i] - compare, key[i], bypass[i]];
@@ -75,7 +100,7 @@ impl Monitor {
                     None => heard.iter().zip(&weights).map(|(x, weight)| x * weight[i]).sum(),
                 };
                 // Gains can push tiny samples below the normal range.
-                *out = if y.is_subnormal() { 0.0 } else { y };
+                *out = without_subnormal(y);
             }
         }
     }

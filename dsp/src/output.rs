@@ -42,6 +42,9 @@ impl Output {
             wet_right[i] = dry_right[i] * (1.0 - mix) + wet_right[i] * makeup * mix;
         };
         if let (Some(makeup), Some(mix)) = (self.makeup.resting(), self.mix.resting()) {
+            if [makeup, mix] == [1.0, 1.0] {
+                return;
+            }
             (0..dry.len()).for_each(|i| blend(makeup, mix, i));
         } else {
             (0..dry.len()).for_each(|i| blend(self.makeup.next(), self.mix.next(), i));

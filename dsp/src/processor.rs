@@ -2,7 +2,7 @@
 
 use crate::compressor::Compressor;
 use crate::delay::Delay;
-use crate::frame::{CHUNK, Frames};
+use crate::frame::{CHUNK, Frames, Lane};
 use crate::input::{GLIDE_S, Input};
 use crate::lookahead;
 use crate::loudness::{Channels, Compare, Hop, LoudnessTap, Match, MatchMemory, hop_length};
@@ -102,6 +102,8 @@ pub struct Processor {
     /// sample-aligned: by the latency, of which `raw` has waited the lookahead already.
     delays: [Delay; 3],
     processed: Frames,
+    /// Gains of output and compare, sample by sample.
+    gains: [Lane; 2],
     rate_hz: f64,
     channels: Channels,
 }
@@ -140,6 +142,7 @@ impl Processor {
             key: Frames::new(),
             delays: std::array::from_fn(|_| Delay::new(0)),
             processed: Frames::new(),
+            gains: [[0.0; CHUNK]; 2],
             rate_hz,
             channels,
         };
@@ -340,12 +343,16 @@ impl Processor {
         self.input.process(&mut self.trimmed);
         self.processed.copy_from(&self.trimmed);
         self.compressor.process(&mut self.processed, &mut self.raw, external);
-        self.key.copy_from(self.compressor.key_frames());
         self.saturation.process(&mut self.processed, &self.raw);
         let [raw, trimmed, key] = &mut self.delays;
         raw.process(&mut self.raw);
         trimmed.process(&mut self.trimmed);
-        key.process(&mut self.key);
+        if self.monitor.hears_key() {
+            self.key.copy_from(self.compressor.key_frames());
+            key.process(&mut self.key);
+        } else {
+            key.take_in(self.compressor.key_frames());
+        }
         tap(Tapped {
             dry: self.trimmed.channels(),
             wet: self.processed.channels(),
@@ -355,24 +362,29 @@ impl Processor {
         self.output.process(&mut self.processed, &self.trimmed);
         self.reduction_meter.process(self.compressor.reductions());
         self.recovery_meter.process(self.compressor.reductions());
-        self.level_meter.process(&self.raw, &self.processed);
-        let hop = self.tap.process(&self.raw, &self.processed);
+        let fault = self.level_meter.process(&self.raw, &self.processed);
+        let hop = self.tap.process(&self.raw, &self.processed, fault);
 
-        let (mut output_gain, mut compare_gain) = ([0.0; CHUNK], [0.0; CHUNK]);
-        for (output_gain, compare_gain) in
-            output_gain.iter_mut().zip(&mut compare_gain).take(left.len())
-        {
-            *output_gain = self.match_gain.next() * self.output_trim.next();
-            *compare_gain = self.compare_ratio.next() * *output_gain;
+        let len = left.len();
+        let [output_gain, compare_gain] = &mut self.gains;
+        self.match_gain.fill(&mut output_gain[..len]);
+        if self.output_trim.resting() != Some(1.0) {
+            output_gain[..len].iter_mut().for_each(|gain| *gain *= self.output_trim.next());
+        }
+        if self.monitor.compares() {
+            self.compare_ratio.fill(&mut compare_gain[..len]);
+            compare_gain.iter_mut().zip(&*output_gain).for_each(|(ratio, gain)| *ratio *= gain);
+        } else {
+            self.compare_ratio.skip(len);
         }
         for channel in self.processed.channels_mut() {
-            channel.iter_mut().zip(&output_gain).for_each(|(x, gain)| *x *= gain);
+            channel.iter_mut().zip(&*output_gain).for_each(|(x, gain)| *x *= gain);
         }
         let sources = Sources {
             bypass: &self.raw,
             processed: &self.processed,
-            compare_gain: &compare_gain,
-            key: &self.key,
+            compare_gain,
+            key: self.monitor.hears_key().then_some(&self.key),
         };
         self.monitor.process(&sources, left, right);
         if let Some(hop) = hop {

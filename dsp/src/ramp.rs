@@ -58,19 +58,33 @@ impl Ramp {
     /// The value of the next sample.
     #[inline]
     pub(crate) fn next(&mut self) -> f32 {
-        if self.remaining > 0 {
-            self.remaining -= 1;
-            self.value = if self.remaining == 0 { self.target } else { self.value + self.step };
-        }
+        self.skip(1);
         self.value
     }
 
     /// The values of the next samples.
     pub(crate) fn fill(&mut self, values: &mut [f32]) {
-        match self.resting() {
-            Some(value) => values.fill(value),
-            None => values.iter_mut().for_each(|value| *value = self.next()),
+        let moving = values.len().min(self.remaining as usize);
+        let (moving, resting) = values.split_at_mut(moving);
+        for (value, remaining) in moving.iter_mut().zip((0..self.remaining).rev()) {
+            *value = self.before_end(remaining);
         }
+        resting.fill(self.target);
+        self.skip(values.len());
+    }
+
+    /// Passes over the values of so many samples.
+    #[inline]
+    pub(crate) fn skip(&mut self, samples: usize) {
+        self.remaining -= self.remaining.min(samples as u32);
+        self.value = self.before_end(self.remaining);
+    }
+
+    /// The value so many samples before the target is reached. Counted from the end and not summed
+    /// up, so that it is the same however the samples are taken.
+    #[inline]
+    fn before_end(&self, remaining: u32) -> f32 {
+        self.target - self.step * remaining as f32
     }
 
     /// The value of the last sample given out.

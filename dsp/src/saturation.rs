@@ -66,6 +66,8 @@ use oversampling::{Oversampling, latency};
 use shaper::Shaper;
 use std::f64::consts::PI;
 
+use wide::f64x2;
+
 /// Corner of the high-pass that takes out the direct current of an asymmetric curve, Hz.
 const DC_CORNER_HZ: f64 = 5.0;
 
@@ -82,7 +84,7 @@ pub(crate) struct Saturation {
     tilt: TiltState,
     oversampling: [Oversampling; 2],
     /// Direct current of the residual.
-    dc: [f64; 2],
+    dc: f64x2,
     delay: Delay,
     /// Doublings of the rate: those in use, and those asked for.
     doublings: usize,
@@ -100,7 +102,7 @@ impl Saturation {
             focus: Focus::new(),
             tilt: TiltState::default(),
             oversampling: [Oversampling::new(), Oversampling::new()],
-            dc: [0.0; 2],
+            dc: f64x2::ZERO,
             delay: Delay::new(LONGEST_LATENCY),
             doublings: 0,
             wanted: 0,
@@ -135,7 +137,7 @@ impl Saturation {
         self.focus.snap();
         self.tilt = TiltState::default();
         self.oversampling.iter_mut().for_each(Oversampling::clear);
-        self.dc = [0.0; 2];
+        self.dc = f64x2::ZERO;
     }
 
     /// The quality is only noted: it waits to be [taken up](Self::take_up).
@@ -207,25 +209,28 @@ impl Saturation {
     }
 
     /// Faults are not driven: they pass, and leave nothing behind.
-    fn tilt(&mut self, frames: &Frames, raw: &Frames, tilted: &mut [Lane; 2]) {
+    fn tilt(&mut self, frames: &Frames, raw: &Frames, [to_left, to_right]: &mut [Lane; 2]) {
         let [left, right] = frames.channels();
         let [raw_left, raw_right] = raw.channels();
-        for (i, tilt) in self.focus.tilts()[..frames.len()].iter().enumerate() {
-            let frame = [(left[i], raw_left[i]), (right[i], raw_right[i])]
-                .map(|(x, raw)| without_fault(x, raw).into());
-            let [left, right] = self.tilt.tilt(tilt, frame);
-            (tilted[0][i], tilted[1][i]) = (left as f32, right as f32);
-        }
+        let mut state = self.tilt;
+        self.focus.each(frames.len(), |i, tilt| {
+            let [left, right] = [(left[i], raw_left[i]), (right[i], raw_right[i])]
+                .map(|(x, raw)| without_fault(x, raw));
+            let y = state.tilt(tilt, f64x2::new([left.into(), right.into()]));
+            [to_left[i], to_right[i]] = y.to_array().map(|x| x as f32);
+        });
+        self.tilt = state;
     }
 
-    fn untilt(&mut self, residuals: &mut [Lane; 2], len: usize) {
-        let keep = 1.0 - self.dc_share;
-        let [left, right] = residuals;
-        for (i, tilt) in self.focus.tilts()[..len].iter().enumerate() {
-            let frame = self.tilt.untilt(tilt, [left[i].into(), right[i].into()]);
-            (left[i], right[i]) = ((frame[0] - self.dc[0]) as f32, (frame[1] - self.dc[1]) as f32);
-            self.dc = std::array::from_fn(|c| self.dc_share * frame[c] + BIAS + keep * self.dc[c]);
-        }
+    fn untilt(&mut self, [left, right]: &mut [Lane; 2], len: usize) {
+        let [new, keep, bias] = [self.dc_share, 1.0 - self.dc_share, BIAS].map(f64x2::splat);
+        let (mut state, mut dc) = (self.tilt, self.dc);
+        self.focus.each(len, |i, tilt| {
+            let x = state.untilt(tilt, f64x2::new([left[i].into(), right[i].into()]));
+            [left[i], right[i]] = (x - dc).to_array().map(|x| x as f32);
+            dc = new * x + bias + keep * dc;
+        });
+        (self.tilt, self.dc) = (state, dc);
     }
 }
 

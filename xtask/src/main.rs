@@ -12,6 +12,7 @@ mod screenshot;
 mod fuzz;
 mod soak;
 mod test;
+mod bench;
 
 use std::process::ExitCode;
 
@@ -55,6 +56,9 @@ enum Task {
         #[arg(long, default_value_t = 24, value_parser = clap::value_parser!(u32).range(1..))]
         hours: u32,
     },
+    /// Measure how fast the engine is, beside a general-purpose library that is installed into
+    /// target/python.
+    Bench(bench::Options),
     /// Check the order of imports, stray paths and line ends.
     Tidy,
 }
@@ -71,6 +75,7 @@ fn main() -> ExitCode {
         Task::Fuzz { minutes, targets } => fuzz::run(minutes, &targets),
         Task::Soak { hours } => soak::run(hours),
         Task::Test => test::run(),
+        Task::Bench(options) => bench::run(&options),
         Task::Tidy => tidy::run(),
     };
     match done {

@@ -174,7 +174,7 @@ fn is_root() -> bool {
 }
 
 /// A program on the search path.
-fn find(program: &str) -> Option<PathBuf> {
+pub(crate) fn find(program: &str) -> Option<PathBuf> {
     let path = std::env::var_os("PATH")?;
     let name = format!("{program}{}", std::env::consts::EXE_SUFFIX);
     std::env::split_paths(&path).map(|folder| folder.join(&name)).find(|file| file.is_file())
@@ -225,7 +225,7 @@ fn python_tests(built: Option<&Built>, notes: &mut Vec<String>) -> Result<Counts
 }
 
 /// A Python with what `tests/python/requirements.txt` names, in an environment of its own.
-fn python(tests: &Path, environment: &Path) -> Result<PathBuf> {
+pub(crate) fn python(tests: &Path, environment: &Path) -> Result<PathBuf> {
     let program = ["python3", "python"].into_iter().find_map(find);
     let program = program.context("there is no Python 3 here; install python3 and python3-venv")?;
     workspace::run(Command::new(program).args(["-m", "venv"]).arg(environment))

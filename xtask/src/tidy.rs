@@ -187,6 +187,7 @@ const ORDERS: &[Order] = &[
             ("fuzz.rs", &[]),
             ("soak.rs", &[]),
             ("test.rs", &[]),
+            ("bench.rs", &[]),
             ("main.rs", &[]),
         ],
     },

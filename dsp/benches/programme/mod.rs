@@ -1,9 +1,10 @@
 //! What the benchmarks play.
 
-/// A second at 48 kHz, in frames.
-pub(crate) const FRAMES: usize = 48_000;
+/// Two seconds at 48 kHz, in frames: few enough that a run often ends before the system interrupts
+/// it.
+pub(crate) const FRAMES: usize = 96_000;
 
-/// A second of decaying noise bursts over a little hiss, left and right.
+/// Decaying noise bursts over a little hiss, left and right.
 pub(crate) fn programme() -> [Vec<f32>; 2] {
     let mut state = 1u32;
     let mut channel = || {

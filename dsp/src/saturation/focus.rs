@@ -17,6 +17,8 @@ use crate::ramp::Ramp;
 use crate::units::gain;
 use std::f64::consts::PI;
 
+use wide::f64x2;
+
 /// Where the tilt does nothing, Hz: the middle of the hearing range on a scale of octaves.
 const PIVOT_HZ: f64 = 632.0;
 
@@ -49,11 +51,12 @@ pub(super) struct Focus {
     /// Prewarped pivot.
     pivot: f64,
     tilts: [Tilt; CHUNK],
+    steady: bool,
 }
 
 impl Focus {
     pub(super) fn new() -> Self {
-        Self { tilt_db: Ramp::new(0.0), pivot: 0.0, tilts: [Tilt::default(); CHUNK] }
+        Self { tilt_db: Ramp::new(0.0), pivot: 0.0, tilts: [Tilt::default(); CHUNK], steady: false }
     }
 
     pub(super) fn prepare(&mut self, rate_hz: f64) {
@@ -74,19 +77,22 @@ impl Focus {
 
     /// Moves on by the samples of a block.
     pub(super) fn advance(&mut self, len: usize) {
-        match self.tilt_db.resting() {
-            Some(tilt_db) => self.tilts[..len].fill(Tilt::new(tilt_db, self.pivot)),
-            None => {
-                for tilt in &mut self.tilts[..len] {
-                    *tilt = Tilt::new(self.tilt_db.next(), self.pivot);
-                }
-            }
+        self.steady = self.tilt_db.resting().is_some();
+        let moving = if self.steady { 1 } else { len };
+        for tilt in &mut self.tilts[..moving] {
+            *tilt = Tilt::new(self.tilt_db.next(), self.pivot);
         }
     }
 
-    /// The filters of the block, one per sample.
-    pub(super) fn tilts(&self) -> &[Tilt; CHUNK] {
-        &self.tilts
+    /// Calls for every sample of a block, with its number and its filter.
+    #[inline]
+    pub(super) fn each(&self, len: usize, mut step: impl FnMut(usize, &Tilt)) {
+        if self.steady {
+            let tilt = self.tilts[0];
+            (0..len).for_each(|i| step(i, &tilt));
+        } else {
+            self.tilts[..len].iter().enumerate().for_each(|(i, tilt)| step(i, tilt));
+        }
     }
 }
 
@@ -122,26 +128,27 @@ impl Tilt {
 /// Memories of left and right, side by side so that their recursions overlap.
 #[derive(Debug, Clone, Copy, Default)]
 pub(super) struct TiltState {
-    before: [f64; 2],
-    behind: [f64; 2],
+    before: f64x2,
+    behind: f64x2,
 }
 
 impl TiltState {
     /// Tilts a frame.
     #[inline]
-    pub(super) fn tilt(&mut self, c: &Tilt, x: [f64; 2]) -> [f64; 2] {
-        let y = std::array::from_fn(|i| c.b0 * x[i] + self.before[i]);
-        self.before = std::array::from_fn(|i| c.input * x[i] + BIAS + c.keep * self.before[i]);
+    pub(super) fn tilt(&mut self, c: &Tilt, x: f64x2) -> f64x2 {
+        let [b0, input, keep, bias] = [c.b0, c.input, c.keep, BIAS].map(f64x2::splat);
+        let y = b0 * x + self.before;
+        self.before = input * x + bias + keep * self.before;
         y
     }
 
     /// Undoes the tilt.
     #[inline]
-    pub(super) fn untilt(&mut self, c: &Tilt, y: [f64; 2]) -> [f64; 2] {
-        let x = std::array::from_fn(|i| c.inverse_b0 * (y[i] - self.behind[i]));
-        self.behind = std::array::from_fn(|i| {
-            c.inverse_input * y[i] + BIAS + c.inverse_keep * self.behind[i]
-        });
+    pub(super) fn untilt(&mut self, c: &Tilt, y: f64x2) -> f64x2 {
+        let [b0, input, keep, bias] =
+            [c.inverse_b0, c.inverse_input, c.inverse_keep, BIAS].map(f64x2::splat);
+        let x = b0 * (y - self.behind);
+        self.behind = input * y + bias + keep * self.behind;
         x
     }
 }
@@ -158,7 +165,7 @@ mod tests {
         stage.set(focus, 8.0);
         stage.snap();
         stage.advance(1);
-        stage.tilts()[0]
+        stage.tilts[0]
     }
 
     /// Power gain at a frequency.
@@ -218,13 +225,13 @@ mod tests {
                     noise = noise.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
                     let x = f64::from(noise) / 2_147_483_648.0 - 1.0;
                     let frame = [x, 0.5 * x];
-                    let tilted = state.tilt(&c, frame);
-                    let back = state.untilt(&c, tilted);
+                    let tilted = state.tilt(&c, f64x2::new(frame));
+                    let back = state.untilt(&c, tilted).to_array();
                     for (back, x) in back.into_iter().zip(frame) {
                         let at = format!("{rate_hz} Hz, {focus} %, {n}");
                         assert!((back - x).abs() < 1e-12, "{at}: {back} for {x}");
                     }
-                    assert!(focus != 0.0 || (tilted[0] - x).abs() < 1e-12);
+                    assert!(focus != 0.0 || (tilted.to_array()[0] - x).abs() < 1e-12);
                 }
             }
         }
