@@ -5,10 +5,11 @@
 //! counts instructions. `measure answer` takes requests on standard input, so that its runs can
 //! alternate with those of another program; each is a line of fields with tabs between them:
 //! `run CASE RATE BLOCK` is answered with nanoseconds per stereo frame, `blocks CASE RATE BLOCK`
-//! with the median and the 99.9th percentile of nanoseconds per block.
+//! with the median and the 99.9th percentile of nanoseconds per block, undisturbed.
 //!
 //! The engine keeps its stages private, so this file compiles them in.
 #![allow(dead_code, unused_imports, missing_docs, unreachable_pub)]
+#![allow(clippy::disallowed_macros)] // it prints what it measures
 
 mod programme;
 #[path = "../src"]
@@ -258,37 +259,46 @@ fn play(process: &mut Process, [left, right]: &mut [Vec<f32>; 2], block: usize) 
     }
 }
 
-/// Plays a programme ten times; nanoseconds of every whole block, ascending.
-fn time_blocks(process: &mut Process, programme: &[Vec<f32>; 2], block: usize) -> Vec<u64> {
-    let mut times = Vec::new();
+/// Plays a programme ten times, each time with the case prepared anew; the least nanoseconds of every
+/// whole block, ascending. The work of a block is the same each time; what the system puts in between
+/// is not.
+fn time_blocks(
+    prepare: impl Fn() -> Result<Process, Failure>,
+    programme: &[Vec<f32>; 2],
+    block: usize,
+) -> Result<Vec<u64>, Failure> {
+    let mut least = vec![u64::MAX; programme[0].len() / block];
     for _ in 0..10 {
-        let [mut left, mut right] = programme.clone();
-        for (left, right) in left.chunks_exact_mut(block).zip(right.chunks_exact_mut(block)) {
+        let (mut process, [mut left, mut right]) = (prepare()?, programme.clone());
+        let blocks = left.chunks_exact_mut(block).zip(right.chunks_exact_mut(block));
+        for (least, (left, right)) in least.iter_mut().zip(blocks) {
             let start = Instant::now();
             process(black_box(left), black_box(right));
-            times.push(start.elapsed().as_nanos() as u64);
+            *least = (*least).min(start.elapsed().as_nanos() as u64);
         }
     }
-    times.sort_unstable();
-    times
+    least.sort_unstable();
+    Ok(least)
 }
 
 fn answer(programme: &[Vec<f32>; 2], request: &str) -> Result<String, Failure> {
     let [what, name, rate_hz, block] = request.split('\t').collect::<Vec<_>>()[..] else {
         return Err(format!("a request has four fields: {request:?}").into());
     };
-    let (mut process, block) = (prepare(name, rate_hz.parse()?)?, block.parse()?);
-    // Once for the caches, and so that nothing glides any more.
-    play(&mut process, &mut programme.clone().map(|x| x[..FRAMES / 10].to_vec()), block);
-    let mut signal = programme.clone();
+    let (rate_hz, block) = (rate_hz.parse()?, block.parse()?);
     match what {
         "run" => {
+            let mut process = prepare(name, rate_hz)?;
+            // Once for the caches, and so that nothing glides any more.
+            let mut beginning = programme.clone().map(|x| x[..FRAMES / 10].to_vec());
+            play(&mut process, &mut beginning, block);
+            let mut signal = programme.clone();
             let start = Instant::now();
             play(&mut process, &mut signal, block);
             Ok((start.elapsed().as_nanos() as f64 / FRAMES as f64).to_string())
         }
         "blocks" => {
-            let times = time_blocks(&mut process, programme, block);
+            let times = time_blocks(|| prepare(name, rate_hz), programme, block)?;
             let at = |share: f64| times[(share * (times.len() - 1) as f64) as usize];
             Ok(format!("{}\t{}", at(0.5), at(0.999)))
         }

@@ -145,7 +145,7 @@ impl ReductionMeter {
     }
 
     pub(crate) fn process(&mut self, [left, right]: [&[f32]; 2]) {
-        let reductions = left.iter().zip(right).map(|(&l, &r)| if l > r { l } else { r });
+        let mut reductions = left.iter().zip(right).map(|(&l, &r)| if l > r { l } else { r });
         let (mut sum, mut working) = (0, 0);
         for reduction in reductions.clone() {
             let works = reduction > WORKING_DB;
