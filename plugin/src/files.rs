@@ -218,7 +218,12 @@ impl std::error::Error for FileError {
 /// [`FileError`] when the file cannot be read, is not what [`Audio`] holds, or holds less than it
 /// says.
 pub fn read(path: &Path) -> Result<Audio, FileError> {
-    decode(path).map_err(|problem| FileError { path: path.to_owned(), problem })
+    // The decoders are not ours. What makes one of them panic is a file that cannot be read.
+    let decoded = std::panic::catch_unwind(|| decode(path)).unwrap_or_else(|_| {
+        let reason = "its reader gave up".to_owned();
+        Err(Problem::Damaged { frame: None, reason })
+    });
+    decoded.map_err(|problem| FileError { path: path.to_owned(), problem })
 }
 
 fn decode(path: &Path) -> Result<Audio, Problem> {
@@ -235,6 +240,11 @@ fn decode(path: &Path) -> Result<Audio, Problem> {
         && let Some(kind) = other_kind(&mut file).map_err(Problem::Read)?
     {
         return Err(Problem::NotAudio(format!("it is {kind}")));
+    }
+    if metadata.is_file()
+        && let Some(channels) = wav_channels(&mut file).map_err(Problem::Read)?
+    {
+        check_channels(channels)?;
     }
     let stream = MediaSourceStream::new(Box::new(file), MediaSourceStreamOptions::default());
     let mut format = symphonia::default::get_probe()
@@ -296,6 +306,36 @@ fn other_kind(file: &mut File) -> io::Result<Option<&'static str>> {
         () if at(0, b"caff") => Some("a CAF file"),
         () => None,
     })
+}
+
+/// The channels that the header of a WAV file tells. The reader counts on there being few.
+fn wav_channels(file: &mut File) -> io::Result<Option<usize>> {
+    /// Chunks that may stand before the format.
+    const CHUNKS: usize = 64;
+    fn take(file: &mut File, length: u64) -> io::Result<Vec<u8>> {
+        let mut bytes = Vec::new();
+        file.take(length).read_to_end(&mut bytes)?;
+        Ok(bytes)
+    }
+    let head = take(file, 12)?;
+    let mut channels = None;
+    if head.starts_with(b"RIFF") && head.ends_with(b"WAVE") {
+        for _ in 0..CHUNKS {
+            let chunk = take(file, 8)?;
+            if chunk.starts_with(b"fmt ") {
+                // The kind of samples comes first.
+                let format = take(file, 4)?;
+                channels = format.last_chunk().map(|two| usize::from(u16::from_le_bytes(*two)));
+                break;
+            }
+            let Ok([_, _, _, _, length @ ..]) = <[u8; 8]>::try_from(chunk) else { break };
+            // Chunks are padded to an even length.
+            let length = u64::from(u32::from_le_bytes(length)).next_multiple_of(2);
+            file.seek(io::SeekFrom::Current(length as i64))?;
+        }
+    }
+    file.rewind()?;
+    Ok(channels.filter(|channels| *channels > 0))
 }
 
 /// The decoder of the first audio track, and the frames that the file says it has.

@@ -813,6 +813,30 @@ fn files_that_cannot_be_used_are_named_with_their_remedy() {
     }
 }
 
+/// Found by fuzzing: the reader's arithmetic overflows at so many channels.
+#[test]
+fn a_header_with_absurdly_many_channels_is_refused() {
+    let bench = Bench::new();
+    for channels in [0, 3, 33, 0xFFFF_u16] {
+        let mut bytes = wav_bytes(2, RATE_HZ, 64, &[0; 64]);
+        // Extensible, with a mask of speakers that does not fit the channels.
+        let mut format = 0xFFFE_u16.to_le_bytes().to_vec();
+        format.extend(channels.to_le_bytes());
+        format.extend(&bytes[24..34]);
+        format.extend(16_u16.to_le_bytes());
+        format.extend(22_u16.to_le_bytes());
+        format.extend(16_u16.to_le_bytes());
+        format.extend(3_u32.to_le_bytes());
+        format.extend([1, 0, 0, 0, 0, 0, 16, 0, 128, 0, 0, 170, 0, 56, 155, 113]);
+        let length = (format.len() as u32).to_le_bytes();
+        bytes.splice(16..36, length.into_iter().chain(format));
+        fs::write(bench.path("in.wav"), &bytes).unwrap();
+        let message = bench.refuse(&["in.wav", "-o", "out.wav"]);
+        assert!(message.starts_with("error: in.wav: "), "{channels}: {message}");
+        assert!(!message.contains("panicked"), "{message}");
+    }
+}
+
 #[test]
 fn samples_that_are_no_numbers_are_counted_and_placed() {
     let bench = Bench::new();
