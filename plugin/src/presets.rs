@@ -233,6 +233,10 @@ mod tests {
             {
                 assert_eq!(preset.settings[control], fresh[control], "{}", preset.name);
             }
+            // Choosing one of ours never adds latency, nor needs a tempo.
+            for control in [Lookahead, AttackNote, ReleaseNote] {
+                assert_eq!(preset.settings[control], 0.0, "{}", preset.name);
+            }
         }
     }
 
