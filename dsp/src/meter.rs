@@ -117,7 +117,7 @@ impl ReductionMeter {
     }
 
     pub(crate) fn process(&mut self, [left, right]: [&[f32]; 2]) {
-        let reductions = left.iter().zip(right).map(|(&l, &r)| if l > r { l } else { r });
+        let mut reductions = left.iter().zip(right).map(|(&l, &r)| if l > r { l } else { r });
         let (mut sum, mut working) = (0, 0);
         for reduction in reductions.clone() {
             let works = reduction > WORKING_DB;
@@ -131,7 +131,7 @@ impl ReductionMeter {
         let peak = largest(left).max(largest(right));
         self.peak_db = self.peak_db.max(peak);
         self.into_hop_db = self.into_hop_db.max(peak);
-        self.now_db = reductions.last().unwrap_or(self.now_db);
+        self.now_db = reductions.next_back().unwrap_or(self.now_db);
     }
 
     pub(crate) fn end_hop(&mut self) {
