@@ -9,7 +9,7 @@
 //!
 //! The engine keeps its stages private, so this file compiles them in.
 #![allow(dead_code, unused_imports, missing_docs, unreachable_pub)]
-#![allow(clippy::disallowed_macros)] // it prints what it measures
+#![allow(clippy::disallowed_macros)] // this program speaks, the engine does not
 
 mod programme;
 #[path = "../src"]

@@ -1,5 +1,5 @@
-//! The togetherness analyser beside the engine on the same second of signal: read its figure as a
-//! ratio to the engine's, or as a share of the second it takes in.
+//! The togetherness analyser beside the engine on the same signal: read its figure as a
+//! ratio to the engine's, or as a share of the two seconds it takes in.
 
 mod programme;
 
@@ -30,7 +30,7 @@ fn togetherness(c: &mut Criterion) {
     let dry = programme();
     let mut wet = dry.clone();
     process(&mut engine(), &mut wet);
-    let mut group = c.benchmark_group("one second at 48 kHz");
+    let mut group = c.benchmark_group("two seconds at 48 kHz");
     group.throughput(Throughput::Elements(FRAMES as u64));
     group.bench_function("reference: engine", |b| {
         let mut processor = engine();

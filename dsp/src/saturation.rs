@@ -16,23 +16,23 @@
 //!
 //! Worst alias below 20 kHz of a full-scale tone at 48 kHz, dB from the tone, as the engine's test
 //! `saturation` prints it; beside it latency in samples, and time per frame in tenths of what the
-//! engine needs without saturation (`cargo bench`). Below −110 dB lies the noise of 32-bit samples.
+//! engine needs without saturation (`cargo xtask bench`). Below −110 dB lies the noise of 32-bit samples.
 //!
 //! | quality | latency | time | drive | 5 kHz | 10 kHz | 15 kHz | 19 kHz |
 //! |---|---|---|---|---|---|---|---|
-//! | 1x | 0 | 3 | 6 dB | −66.7 | −23.6 | −23.6 | −23.6 |
+//! | 1x | 0 | 6 | 6 dB | −66.7 | −23.6 | −23.6 | −23.6 |
 //! | | | | 12 dB | −30.8 | −12.6 | −12.6 | −12.6 |
 //! | | | | 18 dB | −20.2 | −10.2 | −10.6 | −10.1 |
 //! | | | | 24 dB | −17.8 | −9.9 | −10.5 | −9.7 |
-//! | 2x | 63 | 7 | 6 dB | < −110 | −88.2 | −66.7 | −45.2 |
+//! | 2x | 63 | 18 | 6 dB | < −110 | −88.2 | −66.7 | −45.2 |
 //! | | | | 12 dB | −74.7 | −39.6 | −30.8 | −21.9 |
 //! | | | | 18 dB | −40.1 | −24.4 | −20.4 | −15.7 |
 //! | | | | 24 dB | −28.9 | −20.6 | −18.5 | −14.4 |
-//! | **4x** | 70 | 11 | 6 dB | < −110 | < −110 | < −110 | −109.7 |
+//! | **4x** | 70 | 28 | 6 dB | < −110 | < −110 | < −110 | −109.7 |
 //! | | | | 12 dB | < −110 | **−83.5** | −57.2 | −48.4 |
 //! | | | | 18 dB | −75.2 | −44.0 | −32.3 | −28.4 |
 //! | | | | 24 dB | −45.6 | −30.8 | −25.0 | −22.7 |
-//! | 8x | 72 | 18 | 6 dB | < −110 | < −110 | < −110 | < −110 |
+//! | 8x | 72 | 47 | 6 dB | < −110 | < −110 | < −110 | < −110 |
 //! | | | | 12 dB | < −110 | < −110 | −109.8 | −92.3 |
 //! | | | | 18 dB | < −110 | −79.2 | −55.7 | −47.9 |
 //! | | | | 24 dB | −80.4 | −47.4 | −36.4 | −32.7 |
