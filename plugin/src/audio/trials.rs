@@ -164,7 +164,7 @@ fn settings_and_levels_stand_still_whatever_is_automated() {
         automated.blind.close();
         let (_, told) = automated.play(S);
         assert_eq!(automated.audio.settings, automated.state.params.settings());
-        assert!(told[0].1.is_some());
+        assert!(told.iter().any(|told| told.1.is_some()));
     }
 }
 

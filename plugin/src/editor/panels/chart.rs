@@ -21,7 +21,7 @@ const BARS: f32 = 16.0;
 /// Below the strips: what the pen lines mean, and peak and mean.
 const NOTES: f32 = 19.0;
 /// Width of what stands below from which there is room for the typical maximum too.
-const TYPICAL_FROM: f32 = 420.0;
+const TYPICAL_FROM: f32 = 760.0;
 /// Between two strips.
 const GAP: f32 = 6.0;
 
