@@ -177,8 +177,9 @@ fn a_value_can_be_typed_as_people_do() {
         (THRESHOLD_VALUE, "Threshold", "-30", "-30 dB"),
         ((632, 516), "Ratio", "3:1", "3:1"),
         ((190, 552), "Key high-pass", "0.1k", "100 Hz"),
-        ((410, 552), "Release", "0.2 s", "200 ms"),
-        ((410, 588), "Adaptive", "25%", "25 %"),
+        ((410, 588), "Release", "0.2 s", "200 ms"),
+        ((410, 588), "Release note", "1/8", "1/8"),
+        ((410, 624), "Adaptive", "25%", "25 %"),
     ] {
         let field = ((place.0 - 30, place.1 - 8), (40, 16));
         host.point(place.0, place.1 + 60).unwrap();
@@ -197,8 +198,9 @@ fn tab_goes_through_the_controls_as_the_signal_does() {
     let _alone = alone();
     let mut host = open();
     let mut left: Vec<String> = host.names().map(str::to_owned).collect();
-    // These are buttons at the top.
-    left.retain(|name| !["Compare", "Listen", "Bypass"].contains(&name.as_str()));
+    // These are buttons at the top, and the notes are reached where their times are.
+    let elsewhere = ["Compare", "Listen", "Bypass", "Attack note", "Release note"];
+    left.retain(|name| !elsewhere.contains(&name.as_str()));
     host.click(1, INPUT_TRIM.0, INPUT_TRIM.1).unwrap();
     host.told();
     let mut order = Vec::new();
