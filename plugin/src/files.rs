@@ -914,4 +914,20 @@ mod tests {
         assert!(matches!(result.err().unwrap().problem, Problem::TooLong));
         assert_eq!(names(folder.path()), [""; 0]);
     }
+
+    /// Found by fuzzing: behind bytes that are no audio, a header whose mask of speakers makes the
+    /// reader's arithmetic overflow. It panics where that is checked, as here.
+    #[test]
+    fn a_reader_that_panics_is_a_damaged_file() {
+        let mut bytes = vec![0xFF; 26];
+        bytes.extend(b"RIFF\xBC\x01\0\0WAVEfmt \x28\0\0\0\xFE\xFF\xFF\xFF\0\x77\x01\0");
+        bytes.extend(b"\0\xCA\x08\0\x06\0\x18\0\x16\0\x18\0\x03\0\0\0");
+        bytes.extend(b"\x01\0\0\0\0\0\x10\0\x80\0\0\xAA\0\x38\x9B\x71data\x80\x01\0\0");
+        bytes.resize(bytes.len() + 384, 0);
+        let folder = tempfile::tempdir().unwrap();
+        let file = folder.path().join("junk.wav");
+        fs::write(&file, bytes).unwrap();
+        let message = read(&file).unwrap_err().to_string();
+        assert!(message.contains("junk.wav: is damaged"), "{message}");
+    }
 }

@@ -34,7 +34,8 @@ pub(crate) fn run(minutes: u32, wanted: &[String]) -> Result<()> {
         fuzz.current_dir(&folder);
         // Not the compiler that runs this task: sanitizers need a nightly one.
         fuzz.env_remove("RUSTUP_TOOLCHAIN");
-        fuzz.args(["+nightly", "fuzz", "run", "--fuzz-dir", ".", target]);
+        // `-O`: what is checked where is in the profile of tests/fuzz; without, cargo-fuzz overrides it.
+        fuzz.args(["+nightly", "fuzz", "run", "-O", "--fuzz-dir", ".", target]);
         fuzz.arg(found).arg(folder.join("seeds").join(target));
         fuzz.args(["--", &format!("-max_total_time={}", 60 * minutes), "-rss_limit_mb=4096"]);
         fuzz.args(["-timeout=20", "-print_final_stats=1"]);
