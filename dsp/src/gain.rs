@@ -52,6 +52,12 @@ impl Gain {
         }
         for i in 0..len {
             let share = self.side_share.next();
+            if share == 1.0 {
+                // As where it rests there, to the sign of nothing.
+                left[i] *= gains[0][i];
+                right[i] *= gains[1][i];
+                continue;
+            }
             let [_, side] = mid_side(left[i].into(), right[i].into());
             let side = side as f32;
             let excess = |channel: usize| gain(-reductions[channel][i] * share) - gains[channel][i];

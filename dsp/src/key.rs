@@ -105,7 +105,10 @@ impl Key {
         self.external.fill(&mut shares[..len]);
         for (own, external) in key.channels_mut().into_iter().zip(external.channels()) {
             for ((x, &external), share) in own.iter_mut().zip(external).zip(shares) {
-                *x = *x * (1.0 - share) + without_fault(external, external) * share;
+                // Without a share nothing is added, as where it rests at none: −0 stays −0.
+                if share != 0.0 {
+                    *x = *x * (1.0 - share) + without_fault(external, external) * share;
+                }
             }
         }
     }

@@ -49,10 +49,12 @@ impl Link {
         let mut shares = [0.0; crate::frame::CHUNK];
         self.share.fill(&mut shares[..len]);
         for ((l, r), share) in left[..len].iter_mut().zip(&mut right[..len]).zip(shares) {
-            let louder = l.max(*r);
-            // Exact at both ends, and the same for left and right.
-            *l = *l * (1.0 - share) + louder * share;
-            *r = *r * (1.0 - share) + louder * share;
+            // Exact at both ends. The louder one stays as it is to the bit, as both do above.
+            if *l < *r {
+                *l = *l * (1.0 - share) + *r * share;
+            } else if *r < *l {
+                *r = *r * (1.0 - share) + *l * share;
+            }
         }
     }
 }

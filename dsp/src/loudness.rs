@@ -114,6 +114,11 @@ impl Energies {
         (self.weighting, self.sums) = (weighting, sums);
     }
 
+    /// Begins a hop anew.
+    fn forget_sums(&mut self) {
+        self.sums = Default::default();
+    }
+
     fn end_hop(&mut self) -> [Energy; 2] {
         self.weighting.settle();
         let sums = std::mem::take(&mut self.sums).map(f64x2::to_array);
@@ -260,6 +265,8 @@ impl LoudnessPair {
         self.heard.iter_mut().for_each(|classes| classes.0.fill((0.0, 0)));
         self.heard_blocks = 0;
         self.blocks = Blocks::new();
+        self.energies.forget_sums();
+        self.into_hop = 0;
     }
 
     /// Adds frames of both, left and right.

@@ -97,7 +97,14 @@ impl Monitor {
                 let alone = resting.or_else(|| weights.iter().position(|weight| weight[i] == 1.0));
                 let y = match alone {
                     Some(alone) => heard[alone],
-                    None => heard.iter().zip(&weights).map(|(x, weight)| x * weight[i]).sum(),
+                    // What has no weight may be anything.
+                    None => {
+                        let parts = heard.iter().zip(&weights).map(|(x, weight)| (x, weight[i]));
+                        parts
+                            .filter(|(_, weight)| *weight != 0.0)
+                            .map(|(x, weight)| x * weight)
+                            .sum()
+                    }
                 };
                 // Gains can push tiny samples below the normal range.
                 *out = without_subnormal(y);

@@ -37,9 +37,14 @@ impl Output {
     pub(crate) fn process(&mut self, wet: &mut Frames, dry: &Frames) {
         let [wet_left, wet_right] = wet.channels_mut();
         let [dry_left, dry_right] = dry.channels();
+        // Without dry in it the sum is left out: it would turn −0 into 0, here and not where both rest.
+        let of = |dry: f32, wet: f32, mix: f32| match mix {
+            1.0 => wet,
+            _ => dry * (1.0 - mix) + wet * mix,
+        };
         let mut blend = |makeup: f32, mix: f32, i: usize| {
-            wet_left[i] = dry_left[i] * (1.0 - mix) + wet_left[i] * makeup * mix;
-            wet_right[i] = dry_right[i] * (1.0 - mix) + wet_right[i] * makeup * mix;
+            wet_left[i] = of(dry_left[i], wet_left[i] * makeup, mix);
+            wet_right[i] = of(dry_right[i], wet_right[i] * makeup, mix);
         };
         if let (Some(makeup), Some(mix)) = (self.makeup.resting(), self.mix.resting()) {
             if [makeup, mix] == [1.0, 1.0] {

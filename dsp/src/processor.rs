@@ -373,7 +373,8 @@ impl Processor {
         }
         if self.monitor.compares() {
             self.compare_ratio.fill(&mut compare_gain[..len]);
-            compare_gain.iter_mut().zip(&*output_gain).for_each(|(ratio, gain)| *ratio *= gain);
+            let lanes = compare_gain[..len].iter_mut().zip(&*output_gain);
+            lanes.for_each(|(ratio, gain)| *ratio *= gain);
         } else {
             self.compare_ratio.skip(len);
         }
