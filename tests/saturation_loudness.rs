@@ -31,7 +31,8 @@ fn change(programme: &Stereo, settings: &Settings) -> f64 {
     loudness(&output) - loudness(programme)
 }
 
-/// By how much a programme gets louder at every drive, symmetry and focus: least and most.
+/// By how much a programme gets louder over the whole range of drive, symmetry and focus: least and
+/// most.
 fn changes(name: &str, programme: Stereo) -> (f64, f64) {
     let programme = levelled(programme);
     let mut extremes = (f64::INFINITY, f64::NEG_INFINITY);
@@ -39,7 +40,7 @@ fn changes(name: &str, programme: Stereo) -> (f64, f64) {
         for focus in [-100.0, 0.0, 100.0] {
             let settings =
                 Settings::default().with(Control::Symmetry, symmetry).with(Control::Focus, focus);
-            let changes = [9.0, 13.0, 17.0, 21.0, 24.0]
+            let changes = [3.0, 6.0, 9.0, 13.0, 17.0, 21.0, 24.0]
                 .map(|drive_db| change(&programme, &settings.with(Control::Drive, drive_db)));
             println!("{name}, symmetry {symmetry} %, focus {focus} %: {changes:.2?} LU");
             extremes = changes

@@ -22,7 +22,7 @@ pub struct Readings {
     pub gain_reduction_hop_db: f32,
     /// Tempo by which note values are measured, quarter notes a minute; none without one, or when it
     /// is absurd, and then the times in ms stand.
-    pub tempo_bpm: Option<f32>,
+    pub tempo_bpm: Option<f64>,
     /// Beats of the song in a second; none while its place is not known.
     pub beats_per_s: Option<f32>,
     /// How long the gain needed to come back after the last hit; none before there was one.

@@ -419,7 +419,7 @@ impl Processor {
         };
         self.reduction_meter.read(&mut readings);
         let recovery = &self.recovery_meter;
-        readings.tempo_bpm = self.tempo_bpm.map(|tempo| tempo as f32);
+        readings.tempo_bpm = self.tempo_bpm;
         readings.beats_per_s = recovery.beats_per_s().map(|beats| beats as f32);
         readings.recovery = recovery.last();
         readings.left_at_beat_db = recovery.left_db();

@@ -259,7 +259,7 @@ impl Control {
                 "Lookahead",
                 Millisecond,
                 (0.0, 10.0, 0.0),
-                "How far the gain sees ahead; the sound waits as long. As long as the attack, it catches a hit whole. Adds to the latency, so it takes effect when playback restarts.",
+                "How far the gain sees ahead; the sound waits as long. As long as the attack, and with a window of 0 to 2 ms, it catches a hit whole. Adds to the latency, so it takes effect when playback restarts.",
             ),
             Control::Attack => spec(
                 "attack",
@@ -301,7 +301,7 @@ impl Control {
                 "Drive",
                 Decibel,
                 (0.0, 24.0, 0.0),
-                "How hard the compressed bus is bent, without getting louder; 0 leaves it untouched, bit for bit. Full-scale peaks lose about 0.5 dB at 3 dB of drive, 2 dB at 6 dB and 8 dB at 12 dB.",
+                "How hard the compressed bus is bent; its loudness stays within 1 LU. 0 leaves it untouched, bit for bit. Full-scale peaks lose about 0.5 dB at 3 dB of drive, 2 dB at 6 dB and 8 dB at 12 dB.",
             ),
             Control::Symmetry => spec(
                 "symmetry",

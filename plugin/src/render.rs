@@ -383,7 +383,7 @@ impl Run<'_> {
         let mut levels = Levels::of_all(f64::from(self.programme.rate_hz));
         // What comes behind the gain has no part in it.
         let engine = self.engine(&settings.with(Control::Drive, 0.0));
-        let tap = |tap: Tapped<'_>| levels.add(tap.levels);
+        let tap = |tap: Tapped<'_>, _| levels.add(tap.levels);
         let Ok(_) = self.pass(engine, tap, |_, _, _| Ok::<(), std::convert::Infallible>(()));
         Ok(levels.find(settings, self.tempo_bpm, target_db)?.threshold_db)
     }
@@ -407,7 +407,7 @@ impl Run<'_> {
             processed.add(&left[fresh..], &right[fresh..]);
             Ok::<(), std::convert::Infallible>(())
         };
-        let Ok(_) = self.pass(engine, |_| (), sink);
+        let Ok(_) = self.pass(engine, |_, _| (), sink);
         match dry.integrated_lufs().zip(processed.integrated_lufs()) {
             None => {
                 notes.push(
@@ -463,8 +463,9 @@ impl Run<'_> {
         let mut meter = Meter::new(self.programme.rate_hz);
         let mut together = TogetherMeter::new(self.programme.rate_hz);
         let mut typical = TypicalReduction::of_all(f64::from(self.programme.rate_hz));
-        let tap = |tap: Tapped<'_>| {
-            together.add(tap.dry, tap.wet);
+        let tap = |tap: Tapped<'_>, from: usize| {
+            let [dry, wet] = [tap.dry, tap.wet].map(|bus| bus.map(|channel| &channel[from..]));
+            together.add(dry, wet);
             typical.add(tap.levels, tap.reductions);
         };
         let readings = self.pass(engine, tap, |left, right, fresh| {
@@ -513,20 +514,16 @@ impl Run<'_> {
     }
 
     /// Sends the whole programme through the engine, and silence after it until the last frame
-    /// has come out. `tap` gets what goes on inside, dry and wet without the latency; `sink` gets left, right, and how many frames at the start are still latency.
+    /// has come out. `tap` gets what goes on inside, and `sink` left and right; both get how many frames
+    /// of dry, wet and output at the start are still latency.
     fn pass<E>(
         &mut self,
         mut engine: Processor,
-        mut tap: impl FnMut(Tapped<'_>),
+        mut tap: impl FnMut(Tapped<'_>, usize),
         mut sink: impl FnMut(&mut [f32], &mut [f32], usize) -> Result<(), E>,
     ) -> Result<Readings, E> {
         let [mut latency, mut tapped] = [(); 2].map(|()| Latency(engine.latency()));
-        let mut tap = |inside: Tapped<'_>| {
-            let from = tapped.within(inside.dry[0].len());
-            let [dry, wet] =
-                [inside.dry, inside.wet].map(|bus| bus.map(|channel| &channel[from..]));
-            tap(Tapped { dry, wet, ..inside });
-        };
+        let mut tap = |inside: Tapped<'_>| tap(inside, tapped.within(inside.dry[0].len()));
         let frames = self.programme.frames();
         let total = frames + engine.latency();
         let mut buffers = [(); 4].map(|()| vec![0.0; BLOCK]);

@@ -288,7 +288,7 @@ impl RecoveryReport {
         let mean_s = readings.recovery_mean_s.map(f64::from);
         let beats_per_s = readings.beats_per_s.map(f64::from);
         Self {
-            tempo_bpm: readings.tempo_bpm.map(f64::from),
+            tempo_bpm: readings.tempo_bpm,
             hits: readings.hits,
             hits_recovered: readings.hits_recovered,
             mean_s,

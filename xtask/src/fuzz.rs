@@ -46,7 +46,8 @@ pub(crate) fn run(minutes: u32, wanted: &[String]) -> Result<()> {
     match broken.is_empty() {
         true => Ok(()),
         false => bail!(
-            "{} did not run through; this needs a nightly Rust, a C++ compiler, and cargo-fuzz \
+            "{} did not run through; if tests/fuzz/artifacts has something of theirs, it broke a promise; \
+             otherwise see above, and that there are a nightly Rust, a C++ compiler, and cargo-fuzz \
              (cargo install --locked cargo-fuzz)",
             broken.join(", ")
         ),

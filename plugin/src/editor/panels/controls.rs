@@ -236,15 +236,18 @@ fn note_ruler(
         ),
         Some(Some(tempo_bpm)) => help.over(
             &response,
-            format!("{named} at {} bpm. {}", figures::fixed(tempo_bpm, 1), control.spec().help),
+            format!(
+                "{named} at {} bpm. {}",
+                figures::fixed(tempo_bpm as f32, 1),
+                control.spec().help
+            ),
         ),
         None => help.control(&response, control),
     }
 }
 
 /// Attack or release as the engine has it, in ms.
-fn time_ms(control: Control, settings: &Settings, tempo_bpm: Option<f32>) -> f32 {
-    let tempo_bpm = tempo_bpm.map(f64::from);
+fn time_ms(control: Control, settings: &Settings, tempo_bpm: Option<f64>) -> f32 {
     let ms = match control {
         Control::Attack => settings.attack_ms(tempo_bpm),
         _ => settings.release_ms(tempo_bpm),

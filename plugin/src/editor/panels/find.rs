@@ -95,7 +95,7 @@ fn menu(ui: &mut Ui, hand: &mut Hand<'_>, finder: &mut Finder, shown: &Shown, he
         }
     });
     if let Some(target_db) = wanted {
-        let tempo_bpm = shown.marks().and_then(|readings| readings.tempo_bpm).map(f64::from);
+        let tempo_bpm = shown.marks().and_then(|readings| readings.tempo_bpm);
         if let Err(answer) = finder.start(&hand.settings(), tempo_bpm, target_db) {
             Help::answer(ui, answer);
         }

@@ -65,7 +65,8 @@ impl Damage {
 
     /// Marks the finished frame.
     pub fn mark(&mut self, gl: &glow::Context) {
-        self.mark = if self.mark == 128 { 64 } else { 128 };
+        // Never that of a frame before it that another buffer may hold.
+        self.mark = self.mark % 250 + 1;
         unsafe {
             gl.enable(glow::SCISSOR_TEST);
             gl.scissor(0, 0, 1, 1);
