@@ -186,7 +186,9 @@ fn ballistics(rate_hz: f64, adaptive: f32) -> Process {
     stage.prepare(rate_hz);
     stage.set(&Settings::default().with(Control::Adaptive, adaptive), None);
     stage.reset();
-    on_lanes(3.0, move |lanes, len| stage.process(lanes, None, len))
+    on_lanes(3.0, move |lanes, len| {
+        stage.process(lanes, None, len, ());
+    })
 }
 
 fn saturation(rate_hz: f64, drive_db: f32, quality: f32) -> Process {
@@ -194,6 +196,7 @@ fn saturation(rate_hz: f64, drive_db: f32, quality: f32) -> Process {
     stage.prepare(rate_hz);
     let settings = Settings::default().with(Control::Drive, drive_db);
     stage.set(&settings.with(Control::Quality, quality));
+    stage.take_up();
     stage.reset();
     on_frames(move |audio, source| stage.process(audio, source))
 }

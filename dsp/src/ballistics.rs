@@ -16,7 +16,7 @@
 //! With a [lookahead](crate::lookahead) the reduction is never less than the line that leads to a hit.
 //! Attack and release may be note values; times that change, by hand or with the tempo, glide.
 
-use crate::frame::{Lane, same};
+use crate::frame::{Beside, Lane, same};
 use crate::ramp::Glide;
 use crate::settings::{Control, Settings};
 use crate::units::one_pole;
@@ -105,12 +105,14 @@ impl Ballistics {
     }
 
     /// Target reductions become smoothed ones, in place; never less than `least` where it is given.
-    pub(crate) fn process(
+    /// A step of the work `beside` is done with each, and what is left of it comes back.
+    pub(crate) fn process<B: Beside>(
         &mut self,
         reductions: &mut [Lane; 2],
         least: Option<&[Lane; 2]>,
         len: usize,
-    ) {
+        beside: B,
+    ) -> B {
         let adaptive = (self.adaptive > 0.0).then(|| f64x2::splat(LENGTHENING * self.adaptive));
         let linked = self.envelope.is_linked()
             && least.is_none_or(|[left, right]| same(&left[..len], &right[..len]));
@@ -118,29 +120,31 @@ impl Ballistics {
         // Each way has a loop of its own; what they compute is the same to the bit.
         match (resting.map(Times::new), adaptive, least) {
             (Some(times), Some(lengthening), None) => {
-                self.run(reductions, len, linked, |_, y, sustained, target| {
+                self.run(reductions, len, linked, beside, |_, y, sustained, target| {
                     times.adaptive(lengthening, y, sustained, target)
-                });
+                })
             }
             (Some(times), None, None) if times.attack_is_shorter => {
-                self.run(reductions, len, linked, |_, y, _, target| times.higher(y, target));
+                self.run(reductions, len, linked, beside, |_, y, _, target| times.higher(y, target))
             }
             (Some(times), None, None) => {
-                self.run(reductions, len, linked, |_, y, _, target| times.lower(y, target));
+                self.run(reductions, len, linked, beside, |_, y, _, target| times.lower(y, target))
             }
             (Some(times), adaptive, Some(least)) => {
-                self.run(reductions, len, linked, |i, y, sustained, target| {
+                self.run(reductions, len, linked, beside, |i, y, sustained, target| {
                     times.next(adaptive, y, sustained, target).fast_max(at(least, i))
-                });
+                })
             }
             (None, adaptive, least) => {
                 let (mut attack, mut release) = (self.attack.clone(), self.release.clone());
-                self.run(reductions, len, linked, |i, y, sustained, target| {
-                    let times = Times::new((attack.next(), release.next()));
-                    let y = times.next(adaptive, y, sustained, target);
-                    least.map_or(y, |least| y.fast_max(at(least, i)))
-                });
+                let beside =
+                    self.run(reductions, len, linked, beside, |i, y, sustained, target| {
+                        let times = Times::new((attack.next(), release.next()));
+                        let y = times.next(adaptive, y, sustained, target);
+                        least.map_or(y, |least| y.fast_max(at(least, i)))
+                    });
                 (self.attack, self.release) = (attack, release);
+                beside
             }
         }
     }
@@ -148,18 +152,20 @@ impl Ballistics {
     /// Runs one way to the next reduction, from the number of the sample, reduction, sustained average
     /// and target. `linked`: left and right are the same but for their targets.
     #[inline]
-    fn run(
+    fn run<B: Beside>(
         &mut self,
         reductions: &mut [Lane; 2],
         len: usize,
         linked: bool,
+        mut beside: B,
         mut next: impl FnMut(usize, f64x2, f64x2, f64x2) -> f64x2,
-    ) {
+    ) -> B {
         let [new, keep] = [self.sustain, 1.0 - self.sustain].map(f64x2::splat);
         let Envelope { mut reduction, mut sustained } = self.envelope;
         let mut step = |i: usize, target: [f32; 2]| {
             reduction = next(i, reduction, sustained, f64x2::new(target.map(f64::from)));
             sustained = new * reduction + keep * sustained;
+            beside.step();
             reduction.to_array().map(|x| x as f32)
         };
         let [left, right] = reductions;
@@ -172,6 +178,7 @@ impl Ballistics {
             both.for_each(|(i, (l, r))| [*l, *r] = step(i, [*l, *r]));
         }
         self.envelope = Envelope { reduction, sustained };
+        beside
     }
 }
 
@@ -271,7 +278,7 @@ mod tests {
     /// Feeds a constant target for one sample; the left channel's reduction.
     fn next(ballistics: &mut Ballistics, target: f32) -> f32 {
         let mut lanes = [[target; crate::frame::CHUNK]; 2];
-        ballistics.process(&mut lanes, None, 1);
+        ballistics.process(&mut lanes, None, 1, ());
         lanes[0][0]
     }
 

@@ -4,7 +4,7 @@
 use crate::ballistics::Ballistics;
 use crate::curve::Curve;
 use crate::detector::Detector;
-use crate::frame::{CHUNK, Frames, Lane};
+use crate::frame::{Beside, CHUNK, Frames, Lane};
 use crate::gain::Gain;
 use crate::key::Key;
 use crate::link::Link;
@@ -97,13 +97,15 @@ impl Compressor {
     }
 
     /// Compresses in place, and delays; `raw` is the input that the audio came from, and is delayed
-    /// with it.
-    pub(crate) fn process(
+    /// with it. The work `beside` is done while the ballistics wait for themselves; what is left of it
+    /// comes back.
+    pub(crate) fn process<B: Beside>(
         &mut self,
         audio: &mut Frames,
         raw: &mut Frames,
         external_key: Option<&Frames>,
-    ) {
+        beside: B,
+    ) -> B {
         let len = audio.len();
         self.key_frames.copy_from(audio);
         let average = self.detector.average();
@@ -115,14 +117,15 @@ impl Compressor {
             reductions[..len].copy_from_slice(&levels[..len]);
         }
         self.curve.process(&mut self.reductions, len);
-        if self.lookahead.latency() == 0 {
-            self.ballistics.process(&mut self.reductions, None, len);
-        } else {
+        let mut least = None;
+        if self.lookahead.latency() > 0 {
             self.lookahead.process(&mut self.reductions, &mut self.least, len);
-            self.ballistics.process(&mut self.reductions, Some(&self.least), len);
             self.lookahead.delay(audio, raw);
+            least = Some(&self.least);
         }
+        let beside = self.ballistics.process(&mut self.reductions, least, len, beside);
         self.gain.process(audio, &self.reductions);
+        beside
     }
 
     /// What the detector heard in the last block.

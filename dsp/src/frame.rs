@@ -99,6 +99,19 @@ pub(crate) fn same(left: &[f32], right: &[f32]) -> bool {
     left.iter().zip(right).fold(0, differ) == 0
 }
 
+/// Work that has nothing to do with what it is done beside. In a loop of recursions that wait for
+/// themselves it costs next to nothing, because the processor does it meanwhile.
+pub(crate) trait Beside: Copy {
+    /// Does a piece of it, if there is one left.
+    fn step(&mut self);
+}
+
+/// No work.
+impl Beside for () {
+    #[inline]
+    fn step(&mut self) {}
+}
+
 /// Does the same to both lanes, and the work only once when they are the same, as they are in linked
 /// channels.
 #[inline]

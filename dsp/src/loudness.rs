@@ -6,7 +6,7 @@
 //! stream is cut. Five hops make the 100 ms step of the standard, four steps its 400 ms block.
 
 use crate::filter::{KWeighting, KWeightingCoefficients, KWeightingSteps};
-use crate::frame::{Frames, without_fault};
+use crate::frame::{Beside, CHUNK, Frames, without_fault};
 use crate::units::{SILENCE_DB, power_to_db};
 use wide::{f32x4, f64x2};
 
@@ -80,38 +80,54 @@ pub(crate) fn hop_length(rate_hz: f64) -> u32 {
     ((rate_hz * HOP_S).round() as u32).max(1)
 }
 
+/// Left of two signals, then right of both.
+type Quad = f32x4;
+
 /// K-weighted energies of two stereo signals side by side, hop by hop.
 #[derive(Debug)]
 struct Energies {
+    sums: Sums,
+    weight: f64,
+}
+
+/// K-weighting, and what comes out of it summed.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Sums {
     steps: KWeightingSteps,
     weighting: KWeighting,
-    /// Sums of the squares of left and right, and of their product.
+    /// Of the squares of left and right, and of their product.
     sums: [f64x2; 3],
-    weight: f64,
+}
+
+impl Sums {
+    #[inline]
+    fn add(&mut self, x: Quad) {
+        let [l0, l1, r0, r1] = self.weighting.next(&self.steps, x).to_array().map(f64::from);
+        let (l, r) = (f64x2::new([l0, l1]), f64x2::new([r0, r1]));
+        let [squares_left, squares_right, products] = self.sums;
+        self.sums = [squares_left + l * l, squares_right + r * r, products + l * r];
+    }
 }
 
 impl Energies {
     fn new(rate_hz: f64, channels: Channels) -> Self {
         Self {
-            steps: KWeightingCoefficients::new(rate_hz).in_steps(),
-            weighting: KWeighting::default(),
-            sums: [f64x2::ZERO; 3],
+            sums: Sums {
+                steps: KWeightingCoefficients::new(rate_hz).in_steps(),
+                weighting: KWeighting::default(),
+                sums: [f64x2::ZERO; 3],
+            },
             weight: channels.weight() / f64::from(hop_length(rate_hz)),
         }
     }
 
-    /// Adds left and right of both signals, frame by frame.
+    /// Adds both signals, frame by frame.
     #[inline]
-    fn add(&mut self, frames: impl Iterator<Item = [[f32; 2]; 2]>) {
-        let steps = self.steps;
-        let (mut weighting, mut sums) = (self.weighting, self.sums);
-        for [left, right] in frames {
-            let x = f32x4::new([left[0], left[1], right[0], right[1]]);
-            let [l0, l1, r0, r1] = weighting.next(&steps, x).to_array().map(f64::from);
-            let (l, r) = (f64x2::new([l0, l1]), f64x2::new([r0, r1]));
-            sums = [sums[0] + l * l, sums[1] + r * r, sums[2] + l * r];
-        }
-        (self.weighting, self.sums) = (weighting, sums);
+    fn add(&mut self, frames: impl Iterator<Item = Quad>) {
+        // In registers while it runs.
+        let mut sums = self.sums;
+        frames.for_each(|x| sums.add(x));
+        self.sums = sums;
     }
 
     /// Begins a hop anew.
@@ -120,8 +136,8 @@ impl Energies {
     }
 
     fn end_hop(&mut self) -> [Energy; 2] {
-        self.weighting.settle();
-        let sums = std::mem::take(&mut self.sums).map(f64x2::to_array);
+        self.sums.weighting.settle();
+        let sums = std::mem::take(&mut self.sums.sums).map(f64x2::to_array);
         [0, 1].map(|i| {
             // With L = M + S and R = M − S. Without a side the three sums are the same numbers, so
             // that it comes out as nothing.
@@ -275,7 +291,8 @@ impl LoudnessPair {
         let mut start = 0;
         while start < len {
             let end = len.min(start + (self.hop_length - self.into_hop) as usize);
-            let frame = |i: usize| [[first[0][i], second[0][i]], [first[1][i], second[1][i]]];
+            let frame =
+                |i: usize| Quad::new([first[0][i], second[0][i], first[1][i], second[1][i]]);
             self.energies.add((start..end).map(frame));
             self.into_hop += (end - start) as u32;
             start = end;
@@ -308,13 +325,44 @@ impl LoudnessPair {
 }
 
 /// Measures dry and processed side by side.
+///
+/// A block is only noted when it comes, and measured [beside](Self::behind) something else while the
+/// next one is processed, or when the hop ends.
 #[derive(Debug)]
 pub(crate) struct LoudnessTap {
     energies: Energies,
+    noted: [Quad; CHUNK],
+    /// Of what is noted, how much is there and how much has been measured.
+    noted_len: usize,
+    measured: usize,
     blocks: Blocks<2>,
     hop_length: u32,
     into_hop: u32,
     fault: bool,
+}
+
+/// Frames that wait to be measured.
+#[derive(Clone, Copy)]
+pub(crate) struct Behind<'a> {
+    sums: Sums,
+    noted: &'a [Quad],
+}
+
+impl Behind<'_> {
+    /// The sums so far, and how many frames are left.
+    pub(crate) fn done(self) -> (Sums, usize) {
+        (self.sums, self.noted.len())
+    }
+}
+
+impl Beside for Behind<'_> {
+    #[inline]
+    fn step(&mut self) {
+        if let Some((&x, rest)) = self.noted.split_first() {
+            self.sums.add(x);
+            self.noted = rest;
+        }
+    }
 }
 
 /// What a hop of dry and processed brought.
@@ -334,6 +382,9 @@ impl LoudnessTap {
     pub(crate) fn new(rate_hz: f64, channels: Channels) -> Self {
         Self {
             energies: Energies::new(rate_hz, channels),
+            noted: [Quad::ZERO; CHUNK],
+            noted_len: 0,
+            measured: 0,
             blocks: Blocks::new(),
             hop_length: hop_length(rate_hz),
             into_hop: 0,
@@ -346,22 +397,47 @@ impl LoudnessTap {
         (self.hop_length - self.into_hop) as usize
     }
 
+    /// What has been noted and not yet measured, as work to be done beside another; give what is left
+    /// of it to [`put_back`](Self::put_back).
+    pub(crate) fn behind(&self) -> Behind<'_> {
+        let noted = &self.noted[self.measured..self.noted_len];
+        Behind { sums: self.energies.sums, noted }
+    }
+
+    /// Takes the result of work that [was handed out](Self::behind).
+    pub(crate) fn put_back(&mut self, (sums, left): (Sums, usize)) {
+        self.energies.sums = sums;
+        self.measured = self.noted_len - left;
+    }
+
+    /// Measures what is still only noted.
+    fn catch_up(&mut self) {
+        self.energies.add(self.noted[self.measured..self.noted_len].iter().copied());
+        (self.noted_len, self.measured) = (0, 0);
+    }
+
     /// Hears a block of both signals, with or without a fault in the dry one.
     pub(crate) fn process(&mut self, dry: &Frames, processed: &Frames, fault: bool) -> Option<Hop> {
-        let [dry_left, dry_right] = dry.channels();
-        let [wet_left, wet_right] = processed.channels();
-        let left = dry_left.iter().zip(wet_left).map(|(&dry, &wet)| [dry, wet]);
-        let right = dry_right.iter().zip(wet_right).map(|(&dry, &wet)| [dry, wet]);
-        let frames = left.zip(right).map(|(left, right)| [left, right]);
+        self.catch_up();
+        let ([dry_left, dry_right], [wet_left, wet_right]) = (dry.channels(), processed.channels());
+        let left = dry_left.iter().zip(wet_left);
+        let right = dry_right.iter().zip(wet_right);
+        let frames = left.zip(right).map(|((l0, l1), (r0, r1))| [*l0, *l1, *r0, *r1]);
         if fault {
             self.fault = true;
-            let sound = |[dry, wet]: [f32; 2]| [dry, wet].map(|x| without_fault(x, dry));
-            self.energies.add(frames.map(|frame| frame.map(sound)));
+            for (noted, [l0, l1, r0, r1]) in self.noted.iter_mut().zip(frames) {
+                let [l1, r1] = [without_fault(l1, l0), without_fault(r1, r0)];
+                *noted = Quad::new([without_fault(l0, l0), l1, without_fault(r0, r0), r1]);
+            }
         } else {
-            self.energies.add(frames);
+            self.noted.iter_mut().zip(frames).for_each(|(noted, frame)| *noted = Quad::new(frame));
         }
+        self.noted_len = dry.len();
         self.into_hop += dry.len() as u32;
-        (self.into_hop >= self.hop_length).then(|| self.end_hop())
+        (self.into_hop >= self.hop_length).then(|| {
+            self.catch_up();
+            self.end_hop()
+        })
     }
 
     fn end_hop(&mut self) -> Hop {
@@ -624,7 +700,7 @@ impl ProgrammeLoudness {
     /// Adds frames of left and right.
     pub fn add(&mut self, left: &[f32], right: &[f32]) {
         for (&left, &right) in left.iter().zip(right) {
-            self.energies.add(std::iter::once([[left, 0.0], [right, 0.0]]));
+            self.energies.add(std::iter::once(Quad::new([left, 0.0, right, 0.0])));
             self.into_hop += 1;
             if self.into_hop == self.hop_length {
                 self.into_hop = 0;

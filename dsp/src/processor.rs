@@ -342,7 +342,10 @@ impl Processor {
         self.trimmed.copy_from(&self.raw);
         self.input.process(&mut self.trimmed);
         self.processed.copy_from(&self.trimmed);
-        self.compressor.process(&mut self.processed, &mut self.raw, external);
+        let behind = self.tap.behind();
+        let behind =
+            self.compressor.process(&mut self.processed, &mut self.raw, external, behind).done();
+        self.tap.put_back(behind);
         self.saturation.process(&mut self.processed, &self.raw);
         let [raw, trimmed, key] = &mut self.delays;
         raw.process(&mut self.raw);
@@ -367,8 +370,10 @@ impl Processor {
 
         let len = left.len();
         let [output_gain, compare_gain] = &mut self.gains;
-        self.match_gain.fill(&mut output_gain[..len]);
-        if self.output_trim.resting() != Some(1.0) {
+        let resting = self.match_gain.resting().zip(self.output_trim.resting());
+        let resting = resting.map(|(gain, trim)| gain * trim);
+        if resting.is_none() || self.monitor.compares() {
+            self.match_gain.fill(&mut output_gain[..len]);
             output_gain[..len].iter_mut().for_each(|gain| *gain *= self.output_trim.next());
         }
         if self.monitor.compares() {
@@ -379,7 +384,11 @@ impl Processor {
             self.compare_ratio.skip(len);
         }
         for channel in self.processed.channels_mut() {
-            channel.iter_mut().zip(&*output_gain).for_each(|(x, gain)| *x *= gain);
+            match resting {
+                Some(1.0) => {}
+                Some(gain) => channel.iter_mut().for_each(|x| *x *= gain),
+                None => channel.iter_mut().zip(&*output_gain).for_each(|(x, gain)| *x *= gain),
+            }
         }
         let sources = Sources {
             bypass: &self.raw,

@@ -22,6 +22,9 @@ const SAME_PLACE: f64 = 0.05;
 /// Most beats in a second; more is no music.
 const MOST_PER_S: f64 = 100.0;
 
+/// Samples that are looked at together first: where nothing begins or ends, their extremes say it all.
+const RUN: usize = 32;
+
 /// Where the song is, and how fast it goes.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Beat {
@@ -76,8 +79,10 @@ pub(crate) struct RecoveryMeter {
     until_trough: u64,
     last: Option<Recovery>,
     totals: Totals,
-    /// Where the song is within a beat, 0 to 1, and how fast it goes.
+    /// Where the song was within a beat `passed` samples ago, less the beats since, and how fast it
+    /// goes. Counted and not summed up, so that it is the same however the samples are taken.
     beat: Option<Beat>,
+    passed: u64,
     /// Whether there was a hit since the last reading at a beat.
     hit_waits: bool,
     /// Least reduction of the quarter before the next beat, once in it after a hit.
@@ -96,6 +101,7 @@ impl RecoveryMeter {
             last: None,
             totals: Totals::default(),
             beat: None,
+            passed: 0,
             hit_waits: false,
             least_db: None,
             left_db: None,
@@ -108,7 +114,8 @@ impl RecoveryMeter {
 
     /// Forgets the signal; the song stays where it is.
     pub(crate) fn reset(&mut self) {
-        *self = Self { rate_hz: self.rate_hz, beat: self.beat, ..Self::new() };
+        let Self { rate_hz, beat, passed, .. } = *self;
+        *self = Self { rate_hz, beat, passed, ..Self::new() };
     }
 
     pub(crate) fn clear(&mut self) {
@@ -121,31 +128,99 @@ impl RecoveryMeter {
             .filter(|b| b.position.is_finite() && b.per_s > 0.0 && b.per_s <= MOST_PER_S)
             .map(|beat| Beat { position: beat.position - beat.position.floor(), ..beat });
         let Some((now, new)) = self.beat.zip(sound) else {
-            (self.beat, self.least_db) = (sound, None);
+            (self.beat, self.passed, self.least_db) = (sound, 0, None);
             return;
         };
-        let difference = new.position - now.position;
+        let position = self.position(now, self.passed);
+        let difference = new.position - position;
         let step = difference - difference.round();
         if step.abs() > SAME_PLACE {
             self.least_db = None;
         } else if step > 0.0 {
             // Beats that the small correction goes over are not missed.
-            self.advance(step, None);
+            self.go_over(position, position + step, None);
         }
-        self.beat = Some(new);
+        (self.beat, self.passed) = (Some(new), 0);
+    }
+
+    /// Where the song is so many samples later, in beats.
+    fn position(&self, beat: Beat, samples: u64) -> f64 {
+        beat.position + samples as f64 * (beat.per_s / self.rate_hz)
     }
 
     pub(crate) fn process(&mut self, [left, right]: [&[f32]; 2]) {
-        for (&left, &right) in left.iter().zip(right) {
-            let reduction_db = left.max(right);
-            self.follow(reduction_db);
-            if let Some(least_db) = &mut self.least_db {
-                *least_db = least_db.min(reduction_db);
+        let louder = |l: f32, r: f32| if l > r { l } else { r };
+        for (left, right) in left.chunks(RUN).zip(right.chunks(RUN)) {
+            let (len, last) = (left.len(), left.len() - 1);
+            // The last is repeated up to the length of a run, which adds no extreme.
+            let mut run = [louder(left[last], right[last]); RUN];
+            for ((x, &l), &r) in run.iter_mut().zip(left).zip(right) {
+                *x = louder(l, r);
             }
-            if let Some(beat) = self.beat {
-                self.advance(beat.per_s / self.rate_hz, Some(reduction_db));
+            if self.stays_within_beat(len as u64) && self.follow_run(&run, len as u64) {
+                self.passed += if self.beat.is_some() { len as u64 } else { 0 };
+            } else {
+                run[..len].iter().for_each(|&reduction_db| self.next(reduction_db));
             }
         }
+    }
+
+    /// Takes in one sample.
+    fn next(&mut self, reduction_db: f32) {
+        self.follow(reduction_db);
+        if let Some(least_db) = &mut self.least_db {
+            *least_db = least_db.min(reduction_db);
+        }
+        if let Some(beat) = self.beat {
+            let [from, to] = [0, 1].map(|more| self.position(beat, self.passed + more));
+            self.passed += 1;
+            self.go_over(from, to, Some(reduction_db));
+        }
+    }
+
+    /// Whether neither a beat nor the quarter before it begins within the next samples.
+    fn stays_within_beat(&self, samples: u64) -> bool {
+        self.beat.is_none_or(|beat| {
+            let [from, to] = [0, samples].map(|more| self.position(beat, self.passed + more));
+            to < if from < 1.0 - BEFORE_BEAT { 1.0 - BEFORE_BEAT } else { 1.0 }
+        })
+    }
+
+    /// Takes in a run of samples at once, if it can be said of all of them that no hit begins, none
+    /// ends, and none comes to a new maximum but by rising all the time. The result is that of taking
+    /// them in one by one.
+    fn follow_run(&mut self, run: &[f32; RUN], len: u64) -> bool {
+        let [low_db, high_db] = extremes(run);
+        let trough_db = self.trough_db.min(low_db);
+        let may_hit = high_db > trough_db + HIT_DB;
+        if let Some(peak_db) = self.peak_db {
+            if self.since == 0 && run[0] >= peak_db && rises(run) {
+                self.begin(high_db);
+            } else {
+                let since = self.since + len;
+                let may_end = low_db <= LEFT * peak_db || self.is_longest(since);
+                if may_hit || may_end || high_db >= peak_db {
+                    return false;
+                }
+                if low_db < self.trough_db {
+                    let before = run.iter().take_while(|&&x| x > low_db).count() as u64;
+                    (self.trough_db, self.until_trough) = (low_db, self.since + before + 1);
+                }
+                self.since = since;
+            }
+        } else if may_hit {
+            return false;
+        } else {
+            self.trough_db = trough_db;
+        }
+        if let Some(least_db) = &mut self.least_db {
+            *least_db = least_db.min(low_db);
+        }
+        true
+    }
+
+    fn is_longest(&self, samples: u64) -> bool {
+        samples as f64 >= LONGEST_S * self.rate_hz
     }
 
     fn follow(&mut self, reduction_db: f32) {
@@ -173,7 +248,7 @@ impl RecoveryMeter {
         }
         if reduction_db <= LEFT * peak_db {
             self.end(self.since, true);
-        } else if self.since as f64 >= LONGEST_S * self.rate_hz {
+        } else if self.is_longest(self.since) {
             self.end(self.since, false);
         }
     }
@@ -197,20 +272,19 @@ impl RecoveryMeter {
         self.peak_db = None;
     }
 
-    /// Moves on in the song by less than a quarter of a beat; `now_db` is the reduction there.
-    fn advance(&mut self, beats: f64, now_db: Option<f32>) {
-        let Some(beat) = &mut self.beat else { return };
-        let before = beat.position;
-        beat.position += beats;
-        let quarter = before < 1.0 - BEFORE_BEAT && beat.position >= 1.0 - BEFORE_BEAT;
-        if beat.position >= 1.0 {
-            beat.position -= 1.0;
+    /// The song goes on by less than a quarter of a beat; `now_db` is the reduction there.
+    fn go_over(&mut self, from: f64, to: f64, now_db: Option<f32>) {
+        if to >= 1.0 {
+            if let Some(beat) = &mut self.beat {
+                beat.position -= 1.0;
+            }
             if let Some(least_db) = self.least_db.take() {
                 self.left_db = Some(least_db);
                 self.totals.beats += 1;
                 self.totals.left_db += f64::from(least_db);
             }
         }
+        let quarter = from < 1.0 - BEFORE_BEAT && to >= 1.0 - BEFORE_BEAT;
         if quarter && std::mem::take(&mut self.hit_waits) {
             self.least_db = Some(now_db.unwrap_or(f32::INFINITY));
         }
@@ -236,9 +310,28 @@ impl RecoveryMeter {
     }
 }
 
+/// The least and the largest of a run.
+fn extremes(run: &[f32; RUN]) -> [f32; 2] {
+    // Side by side, so that it vectorises.
+    let (mut low, mut high) = ([run[0]; 8], [run[0]; 8]);
+    for eight in run.as_chunks::<8>().0 {
+        for ((low, high), &x) in low.iter_mut().zip(&mut high).zip(eight) {
+            *low = if x < *low { x } else { *low };
+            *high = if x > *high { x } else { *high };
+        }
+    }
+    [low.into_iter().fold(low[0], f32::min), high.into_iter().fold(high[0], f32::max)]
+}
+
+/// Whether no sample of a run is less than the one before.
+fn rises(run: &[f32; RUN]) -> bool {
+    run.iter().zip(&run[1..]).fold(true, |rises, (before, x)| rises & (before <= x))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+    use proptest::prelude::*;
 
     const RATE_HZ: f64 = 1_000.0;
 
@@ -364,6 +457,37 @@ mod tests {
             assert_eq!(meter.beats_per_s(), None);
             play(&mut meter, &hit(6.0, 0.25, 1_000));
             assert_eq!(meter.left_db(), None);
+        }
+    }
+
+    proptest! {
+        /// Runs are a short cut, not another reading: whatever comes, in whatever blocks.
+        #[test]
+        fn a_run_reads_as_its_samples_one_by_one(
+            hits in prop::collection::vec((0f64..8.0, 0.005f64..3.0, 1usize..700, 0f32..0.3), 1..8),
+            blocks in prop::collection::vec(1usize..200, 1..10),
+            beat in prop::option::of((0f64..1.0, 0.5f64..4.0)),
+        ) {
+            let [mut in_blocks, mut one_by_one] = [meter(), meter()];
+            let beat = beat.map(|(position, per_s)| Beat { position, per_s });
+            in_blocks.set_beat(beat);
+            one_by_one.set_beat(beat);
+            let song: Vec<f32> = hits
+                .iter()
+                .flat_map(|&(peak_db, release_s, samples, ripple)| {
+                    let ripple = move |(n, x)| if n % 7 == 3 { x + ripple } else { x };
+                    hit(peak_db, release_s, samples).into_iter().enumerate().map(ripple)
+                })
+                .collect();
+            let (mut rest, mut blocks) = (song.as_slice(), blocks.into_iter().cycle());
+            while !rest.is_empty() {
+                let block;
+                (block, rest) = rest.split_at(rest.len().min(blocks.next().unwrap_or(1)));
+                play(&mut in_blocks, block);
+                block.iter().for_each(|&x| one_by_one.next(x));
+                // All of the state, to the bit.
+                prop_assert_eq!(format!("{in_blocks:?}"), format!("{one_by_one:?}"));
+            }
         }
     }
 }

@@ -373,10 +373,10 @@ impl Levels {
                 lanes[1][..len].copy_from_slice(right);
                 curve.process(&mut lanes, len);
                 if lookahead.latency() == 0 {
-                    ballistics.process(&mut lanes, None, len);
+                    ballistics.process(&mut lanes, None, len, ());
                 } else {
                     lookahead.process(&mut lanes, &mut least, len);
-                    ballistics.process(&mut lanes, Some(&least), len);
+                    ballistics.process(&mut lanes, Some(&least), len, ());
                 }
                 if pass == before {
                     typical.add([left, right], lanes.each_ref().map(|lane| &lane[..len]));

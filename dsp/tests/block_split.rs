@@ -20,7 +20,9 @@ proptest! {
         let [left, right] = &mut input;
         // Ways round some work are open while both channels are the same, or silent.
         right[..2_501].copy_from_slice(&left[..2_501]);
-        [left, right].map(|channel| channel[7_001..8_500].fill(-0.0));
+        for channel in [left, right] {
+            channel[7_001..8_500].fill(-0.0);
+        }
         let key = programme(12_000, 8);
         let change_at = 5_003;
         // Settings change at the same sample in both runs.
