@@ -130,6 +130,8 @@ mod linux {
     impl egui_baseview::App for Bare {
         fn ui(&mut self, ui: &mut egui::Ui, frame: &mut Frame) {
             frame.set_clear_color(egui::Color32::WHITE.into());
+            // Out of the corner, which is looked at.
+            ui.add_space(20.0);
             ui.label("A bare window");
         }
     }

@@ -158,6 +158,7 @@ const ORDERS: &[Order] = &[
             ("editor/panels/heard.rs", NO_ENGINE),
             ("editor/panels/readings.rs", NO_ENGINE),
             ("editor/panels/mod.rs", NO_ENGINE),
+            ("editor/window.rs", NO_ENGINE),
             ("editor/mod.rs", NO_ENGINE),
             ("clap.rs", &["tenon_dsp", "egui"]),
             ("vst3.rs", &["tenon_dsp", "egui"]),

@@ -17,6 +17,7 @@ mod finder;
 mod shown;
 mod widgets;
 mod panels;
+mod window;
 
 use std::error::Error;
 use std::sync::atomic::{AtomicU32, Ordering};
@@ -30,8 +31,8 @@ use nice_plug::prelude::*;
 use nice_plug_egui::baseview::gl::GlConfig;
 use nice_plug_egui::baseview::{HandlerError, WindowSize};
 use nice_plug_egui::{
-    EguiEditorHandle, EguiEditorState, EguiNiceSettings, Frame, GraphicsConfig, NiceEguiApp,
-    RepaintNotifier, create_egui_editor,
+    EguiEditorState, EguiNiceSettings, Frame, GraphicsConfig, NiceEguiApp, RepaintNotifier,
+    create_egui_editor,
 };
 
 use crate::blind::Blind;
@@ -49,6 +50,7 @@ use help::Help;
 use shown::Shown;
 use together::listened;
 use trial::Conductor;
+use window::{Alive, BusEditorHandle};
 
 /// How often the editor looks for news from the audio thread. One atomic read; it draws only
 /// when there are some, and at most as often as the window library offers a frame.
@@ -85,7 +87,7 @@ impl BusEditor {
 }
 
 impl Editor for BusEditor {
-    type Handle = EguiEditorHandle;
+    type Handle = BusEditorHandle;
 
     fn spawn(
         &self,
@@ -94,10 +96,12 @@ impl Editor for BusEditor {
         fallback_scale_factor: Option<f64>,
         gui_context: GuiContext,
         host: Option<HostMethods>,
-    ) -> Result<SpawnedEditor<EguiEditorHandle>, Box<dyn Error>> {
+    ) -> Result<SpawnedEditor<BusEditorHandle>, Box<dyn Error>> {
         let view = self.state.view.get();
         let size = LogicalSize::new(f32::from(view.width), f32::from(view.height));
+        let (alive, end) = window::alive();
         let sheet = Sheet {
+            alive: Some(alive),
             state: self.state.clone(),
             feed: self.feed.clone(),
             system_scale: self.system_scale.clone(),
@@ -113,7 +117,7 @@ impl Editor for BusEditor {
             picture: demo::dark_picture(),
             shown: Shown::default(),
         };
-        create_egui_editor(
+        let editor = create_egui_editor(
             EguiEditorState::from_size(size, zoom(view)),
             self.repaint.clone(),
             EguiNiceSettings::new()
@@ -124,7 +128,8 @@ impl Editor for BusEditor {
             sheet,
         )
         .ok_or("no editor could be made")?
-        .spawn(parent, wait_for_parent, fallback_scale_factor, gui_context, host)
+        .spawn(parent, wait_for_parent, fallback_scale_factor, gui_context, host)?;
+        Ok(window::ending(editor, end))
     }
 
     fn size(&self) -> NativeSize<u32> {
@@ -157,6 +162,8 @@ fn zoom(view: View) -> f32 {
 
 /// One open editor.
 struct Sheet {
+    /// Given away when the window is there.
+    alive: Option<Alive>,
     state: Arc<BusState>,
     feed: Arc<Mutex<FeedOut>>,
     listener: Listener,
@@ -183,6 +190,9 @@ impl NiceEguiApp for Sheet {
         host: GuiContext,
         _frame: &mut Frame,
     ) -> Result<(), HandlerError> {
+        if let Some(alive) = self.alive.take() {
+            alive.until_this_thread_ends();
+        }
         let dark = self.picture.unwrap_or(self.state.view.get().dark);
         theme::apply(&egui);
         theme::lay(&egui, dark);
