@@ -132,7 +132,7 @@ impl Energies {
 
     /// Begins a hop anew.
     fn forget_sums(&mut self) {
-        self.sums = Default::default();
+        self.sums.sums = Default::default();
     }
 
     fn end_hop(&mut self) -> [Energy; 2] {
