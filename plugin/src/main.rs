@@ -189,8 +189,15 @@ fn preset(name: &str) -> Result<presets::Preset, PresetError> {
     presets::find(name)
 }
 
+/// An assignment; a note value that is given to attack or release goes to its note.
 fn setting(text: &str) -> Result<(Control, f32), AssignmentError> {
-    assignment(text)
+    let times = [Control::Attack, Control::Release].map(|time| time.spec().id);
+    match text.split_once('=').map(|(id, value)| (id.trim(), value)) {
+        Some((id, value)) if times.contains(&id) && value.contains('/') => {
+            assignment(&format!("{id}_note={value}"))
+        }
+        _ => assignment(text),
+    }
 }
 
 fn tempo(text: &str) -> Result<f64, String> {

@@ -190,7 +190,7 @@ pub fn render(job: &Job, progress: &mut dyn FnMut(f64)) -> Result<Rendered, Rend
         }
     }
 
-    notes.extend(note_without_tempo(job));
+    notes.extend(notes_of_times(job));
 
     let before = run.measure_dry();
     let mut job = job.clone();
@@ -239,17 +239,30 @@ pub fn render(job: &Job, progress: &mut dyn FnMut(f64)) -> Result<Rendered, Rend
 }
 
 /// Says which times stay in ms because nobody named a tempo for their notes.
-fn note_without_tempo(job: &Job) -> impl Iterator<Item = String> {
-    let times = [Control::Attack, Control::Release].into_iter().filter(|_| job.tempo_bpm.is_none());
-    times.filter_map(|time| {
+fn notes_of_times(job: &Job) -> impl Iterator<Item = String> {
+    [Control::Attack, Control::Release].into_iter().filter_map(|time| {
         let note = note_of(time).filter(|note| job.settings[*note] != 0.0)?;
-        Some(format!(
-            "{} is {} and there is no tempo, so {} is {}; name a tempo with --tempo.",
-            note.spec().id,
-            to_text(note, job.settings[note]),
-            time.spec().id,
-            to_text(time, job.settings[time])
-        ))
+        let (spec, named) = (time.spec(), to_text(note, job.settings[note]));
+        let Some(tempo_bpm) = job.tempo_bpm else {
+            return Some(format!(
+                "{} is {named} and there is no tempo, so {} is {}; name a tempo with --tempo.",
+                note.spec().id,
+                spec.id,
+                to_text(time, job.settings[time])
+            ));
+        };
+        let ms = match time {
+            Control::Attack => job.settings.attack_ms(Some(tempo_bpm)),
+            _ => job.settings.release_ms(Some(tempo_bpm)),
+        } as f32;
+        [spec.min, spec.max].contains(&ms).then(|| {
+            format!(
+                "{} is {named}, which at {tempo_bpm} bpm is beyond what {} takes, so it is {}.",
+                note.spec().id,
+                spec.id,
+                to_text(time, ms)
+            )
+        })
     })
 }
 

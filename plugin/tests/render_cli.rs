@@ -504,6 +504,12 @@ fn a_tempo_gives_notes_their_length_and_figures_in_beats() {
     let (_, _, _, at_60) = render(&[&note[..], &["--tempo", "60"]].concat());
     assert!(largest_difference(&at_60, &in_ms) > 0.001);
 
+    // What is typed in the editor's field goes here too, and what is out of range is told.
+    let (_, notes, _, typed) = render(&["--set", "release=1/8", "--tempo", "120"]);
+    assert_eq!((largest_difference(&typed, &at_120), notes.as_str()), (0.0, ""));
+    let (_, notes, ..) = render(&["--set", "attack=1/1", "--tempo", "60"]);
+    assert!(notes.contains("beyond what attack takes, so it is 250.00 ms"), "{notes}");
+
     let (table, notes, recovery, without) = render(&note);
     assert!(notes.contains("release_note is 1/8 and there is no tempo"), "{notes}");
     assert!(notes.contains("150.0 ms") && notes.contains("--tempo"), "{notes}");
