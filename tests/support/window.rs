@@ -126,10 +126,13 @@ impl HostGuiImpl for Asked {
     fn closed(&self, _: bool) {}
 }
 
+/// Target, place and thread of a menu.
+type RawMenuAsked = (ContextMenuTarget, (i32, i32), ThreadId);
+
 /// What the plug-in has asked for on the main thread.
 #[derive(Default)]
 struct MainThread {
-    menus: Arc<Mutex<Vec<(ContextMenuTarget, (i32, i32), ThreadId)>>>,
+    menus: Arc<Mutex<Vec<RawMenuAsked>>>,
 }
 
 impl MainThreadHandler<'_> for MainThread {}
@@ -180,7 +183,7 @@ pub struct EditorHost {
     play: Arc<AtomicU8>,
     told: Arc<Mutex<Vec<Told>>>,
     changes: Arc<Mutex<Vec<ParamValueEvent>>>,
-    menus: Arc<Mutex<Vec<(ContextMenuTarget, (i32, i32), ThreadId)>>>,
+    menus: Arc<Mutex<Vec<RawMenuAsked>>>,
     names: Arc<BTreeMap<u32, String>>,
     audio: Option<AudioThread>,
     gui: PluginGui,
