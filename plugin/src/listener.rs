@@ -208,7 +208,7 @@ impl Finding {
 impl Drop for Finding {
     fn drop(&mut self) {
         if let Some(thread) = self.0.take() {
-            // Nobody waits for it any more.
+            // The thread must not outlive the library that its code is in.
             let _ = thread.join();
         }
     }

@@ -186,6 +186,8 @@ impl Pair {
             self.put(settings, loudness_match);
             self.other.keep_levels(true);
             self.other.reset();
+            // The setting in force, whatever was heard when a trial before ended unseen.
+            self.sides.hear_second(false);
             self.sides.reset();
             self.settling = SETTLING_HOPS;
             self.news = true;

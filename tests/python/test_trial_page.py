@@ -214,6 +214,10 @@ def test_stopping_early_is_told(page, tmp_path):
     page.until("!document.getElementById('intro').hidden")
     page.click("#begin")
     for hidden in order[:3]:
+        # What has not been listened to cannot be judged.
+        page.key("AB"[1 - hidden], "Key" + "AB"[1 - hidden], shift=True)
+        for key in "XBA":
+            page.key(key.lower(), f"Key{key}")
         page.key("AB"[hidden], "Key" + "AB"[hidden], shift=True)
     page.click("#stop")
     assert page.run("document.getElementById('end').hidden")

@@ -238,6 +238,17 @@ fn a_stopped_host_or_a_state_or_bypass_ends_it() {
 }
 
 #[test]
+fn a_trial_opened_straight_after_another_begins_with_the_setting_in_force() {
+    let mut playing = running(HARD, another(), true);
+    playing.blind.open(another());
+    let (heard, _) = playing.play(480);
+    let mut fresh = running(HARD, another(), false);
+    fresh.blind.open(another());
+    let (expected, _) = fresh.play(480);
+    assert!(heard == expected);
+}
+
+#[test]
 fn an_offline_render_never_hears_a_trial() {
     let offline = (LIVE.0, ProcessMode::Offline);
     for ordered_before in [true, false] {

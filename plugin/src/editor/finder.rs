@@ -1,16 +1,24 @@
 //! The search for a threshold: one at a time, while the sheet goes on.
 
-use tenon_dsp::{Found, Settings};
+use tenon_dsp::{Control, Found, LEVEL_CONTROLS, REDUCTION_CONTROLS, Settings};
 
 use super::figures::{fixed, minus};
 use crate::listener::{Finding, Listener};
+
+/// A search under way.
+struct Search {
+    target_db: f32,
+    /// What it was started for: what it finds is for these settings, whatever their threshold.
+    settings: Settings,
+    finding: Finding,
+}
 
 /// Starts searches and takes in what they find.
 pub(crate) struct Finder {
     listener: Listener,
     /// The typical maximum reduction to find a threshold for next, dB.
     pub(crate) target_db: f32,
-    search: Option<(f32, Finding)>,
+    search: Option<Search>,
 }
 
 /// Usual on a drum subgroup.
@@ -39,7 +47,7 @@ impl Finder {
                 .listener
                 .find(settings, tempo_bpm, target_db)
                 .map_err(|why| not_found(&why.to_string()))?;
-            self.search = Some((target_db, finding));
+            self.search = Some(Search { target_db, settings: *settings, finding });
         }
         Ok(())
     }
@@ -49,12 +57,20 @@ impl Finder {
         self.search.is_some()
     }
 
-    /// What a search has found since this was last asked, and what to tell the user of it.
-    pub(crate) fn settle(&mut self) -> Option<(Option<Found>, String)> {
-        let (target_db, finding) = self.search.as_mut()?;
-        let (target_db, done) = (*target_db, finding.done()?);
+    /// What a search has found since this was last asked, and what to tell the user of it. Nothing is
+    /// found for other settings than `now`, which may have another threshold.
+    pub(crate) fn settle(&mut self, now: &Settings) -> Option<(Option<Found>, String)> {
+        let search = self.search.as_mut()?;
+        let (target_db, done) = (search.target_db, search.finding.done()?);
+        let moved = |control: &Control| {
+            *control != Control::Threshold && search.settings[*control] != now[*control]
+        };
+        let moved = LEVEL_CONTROLS.iter().chain(&REDUCTION_CONTROLS).any(moved);
         self.search = None;
         Some(match done {
+            Ok(_) if moved => {
+                (None, "Not set: controls moved during the search; find again.".to_owned())
+            }
             Ok(found) => {
                 let answer = format!(
                     "Threshold {} dB for {} dB of typical maximum reduction in what was played last. Undo brings the old one back.",

@@ -340,6 +340,9 @@ impl Conductor {
     /// When there is no folder, or the file cannot be written.
     pub(crate) fn export(&self) -> Result<PathBuf, RecordError> {
         let file = self.folder.as_deref().ok_or(RecordError::NoFolder)?.join("trials.csv");
+        if self.records.is_empty() {
+            return Err(RecordError::Empty);
+        }
         // The oldest first.
         let records: Vec<Record> = self.records.iter().rev().cloned().collect();
         record::export(&records, &file)?;

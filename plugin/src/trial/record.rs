@@ -291,6 +291,8 @@ pub enum RecordError {
     Write(FileError),
     /// A CSV file could not be made.
     Csv(String),
+    /// There is nothing to write.
+    Empty,
 }
 
 impl std::fmt::Display for RecordError {
@@ -309,9 +311,12 @@ impl std::fmt::Display for RecordError {
                 f,
                 "its counts or its p do not follow from its answers; it was altered or damaged"
             ),
-            Self::Read(path, error) => write!(f, "{}: {error}", path.display()),
+            Self::Read(path, error) => {
+                write!(f, "{} cannot be read or made ({error}); check its rights", path.display())
+            }
             Self::Write(error) => error.fmt(f),
             Self::Csv(why) => write!(f, "no CSV file can be made: {why}"),
+            Self::Empty => write!(f, "there is no record to export"),
         }
     }
 }
@@ -354,8 +359,14 @@ pub fn keep(record: &Record, folder: &Path) -> Result<PathBuf, RecordError> {
 /// folder that is missing holds none.
 pub fn read_all(folder: &Path) -> (Vec<Record>, Vec<String>) {
     let (mut records, mut damaged) = (Vec::new(), Vec::new());
-    let entries = fs::read_dir(folder).into_iter().flatten().flatten();
-    for file in entries.map(|entry| entry.path()) {
+    let entries = match fs::read_dir(folder) {
+        Ok(entries) => entries,
+        Err(error) if error.kind() == io::ErrorKind::NotFound => return (records, damaged),
+        Err(error) => {
+            return (records, vec![RecordError::Read(folder.to_owned(), error).to_string()]);
+        }
+    };
+    for file in entries.flatten().map(|entry| entry.path()) {
         if file.extension() != Some(OsStr::new(EXTENSION)) {
             continue;
         }

@@ -53,7 +53,6 @@ pub(crate) use controls::GROUPS;
 /// Draws the whole sheet within `window`. True while the pointer holds the chart still.
 pub(crate) fn sheet(ui: &mut Ui, window: Rect, sheet: Sheet<'_, '_>) -> bool {
     let Sheet { hand, shown, feed, finder, state, trial, blind, groups } = sheet;
-    take_in_found(ui, hand, finder);
     let mut help = Help::default();
     let mut rest = window.shrink2(MARGIN);
     let foot = cut_bottom(&mut rest, foot::HEIGHT);
@@ -64,6 +63,7 @@ pub(crate) fn sheet(ui: &mut Ui, window: Rect, sheet: Sheet<'_, '_>) -> bool {
         foot::show(ui, foot, window, help);
         return false;
     }
+    take_in_found(ui, hand, finder);
     let heard = cut_top(&mut rest, heard::HEIGHT);
     divide(ui, &mut rest, true);
     divide(ui, &mut rest, false);
@@ -87,7 +87,7 @@ pub(crate) fn sheet(ui: &mut Ui, window: Rect, sheet: Sheet<'_, '_>) -> bool {
 
 /// Sets a threshold that was found.
 fn take_in_found(ui: &Ui, hand: &mut Hand<'_>, finder: &mut Finder) {
-    if let Some((found, answer)) = finder.settle() {
+    if let Some((found, answer)) = finder.settle(&hand.settings()) {
         if let Some(found) = found {
             hand.set(Control::Threshold, found.threshold_db);
         }
