@@ -1,4 +1,4 @@
-//! Readings at the pace of a reader: marks follow at once, numbers ten times a second.
+//! Readings at the pace of a reader: the chart follows at once, marks and numbers ten times a second.
 
 use egui::Context;
 use tenon_dsp::Readings;
@@ -20,10 +20,9 @@ pub(crate) struct Shown {
     /// Nothing changes any more.
     still: bool,
     trace: Trace,
+    /// What the numbers were made of.
     marks: Option<Readings>,
     numbers: Option<Readings>,
-    /// What the numbers were made of.
-    read: Option<Readings>,
     numbers_at: f64,
     /// Largest gain reduction since the last number, so that a number misses no hit.
     largest_db: f32,
@@ -70,17 +69,16 @@ impl Shown {
             return;
         }
         let readings = feed.read();
-        self.marks = Some(readings);
         self.largest_db = self.largest_db.max(readings.gain_reduction_hop_db);
         if self.numbers.is_none() || now - self.numbers_at >= NUMBERS_S {
             self.numbers = Some(Readings { gain_reduction_db: self.largest_db, ..readings });
-            self.read = Some(readings);
+            self.marks = Some(readings);
             self.numbers_at = now;
             self.largest_db = 0.0;
             self.listened = Some(listened());
         }
         let shown_db = self.numbers.map(|numbers| numbers.gain_reduction_db);
-        if self.read != Some(readings) || shown_db != Some(readings.gain_reduction_hop_db) {
+        if self.marks != Some(readings) || shown_db != Some(readings.gain_reduction_hop_db) {
             ctx.request_repaint_after_secs(NUMBERS_S as f32);
         } else if figures::level(readings.loudness_after_lufs).is_some() {
             // To see that it has stopped; silence looks the same when it stops.
