@@ -28,6 +28,7 @@ mod engine {
     pub mod curve;
     pub mod lookahead;
     pub mod ballistics;
+    pub mod reduction;
     pub mod gain;
     pub mod compressor;
     pub mod saturation;

@@ -1,14 +1,11 @@
-//! Orders the stages of the dynamics: key, detector, link, curve, lookahead,
-//! ballistics, gain.
+//! Orders the stages of the dynamics: key, detector, link, what makes the gain reduction, gain.
 
-use crate::ballistics::Ballistics;
-use crate::curve::Curve;
 use crate::detector::Detector;
 use crate::frame::{Beside, CHUNK, Frames, Lane};
 use crate::gain::Gain;
 use crate::key::Key;
 use crate::link::Link;
-use crate::lookahead::Lookahead;
+use crate::reduction::Reduction;
 use crate::settings::Settings;
 
 /// A feed-forward stereo compressor.
@@ -17,15 +14,11 @@ pub(crate) struct Compressor {
     key: Key,
     detector: Detector,
     link: Link,
-    curve: Curve,
-    lookahead: Lookahead,
-    ballistics: Ballistics,
+    reduction: Reduction,
     gain: Gain,
     key_frames: Frames,
     levels: [Lane; 2],
     reductions: [Lane; 2],
-    /// Least reductions that lead to what is seen ahead, dB.
-    least: [Lane; 2],
 }
 
 impl Compressor {
@@ -34,14 +27,11 @@ impl Compressor {
             key: Key::new(),
             detector: Detector::new(),
             link: Link::new(),
-            curve: Curve::new(),
-            lookahead: Lookahead::new(),
-            ballistics: Ballistics::new(),
+            reduction: Reduction::new(),
             gain: Gain::new(),
             key_frames: Frames::new(),
             levels: [[0.0; CHUNK]; 2],
             reductions: [[0.0; CHUNK]; 2],
-            least: [[0.0; CHUNK]; 2],
         }
     }
 
@@ -49,24 +39,20 @@ impl Compressor {
         self.key.prepare(rate_hz);
         self.detector.prepare(rate_hz);
         self.link.prepare(rate_hz);
-        self.curve.prepare(rate_hz);
-        self.lookahead.prepare(rate_hz);
-        self.ballistics.prepare(rate_hz);
+        self.reduction.prepare(rate_hz);
         self.gain.prepare(rate_hz);
     }
 
     /// Uses the lookahead asked for. The signal has to be forgotten with it.
     pub(crate) fn take_up(&mut self) {
-        self.lookahead.take_up();
+        self.reduction.take_up();
     }
 
     pub(crate) fn reset(&mut self) {
         self.key.reset();
         self.detector.reset();
         self.link.reset();
-        self.curve.reset();
-        self.lookahead.reset();
-        self.ballistics.reset();
+        self.reduction.reset();
         self.gain.reset();
     }
 
@@ -75,25 +61,23 @@ impl Compressor {
         self.key.set(settings);
         self.detector.set(settings);
         self.link.set(settings);
-        self.curve.set(settings);
-        self.set_times(settings, tempo_bpm);
+        self.reduction.set(settings, tempo_bpm);
         self.gain.set(settings);
     }
 
     /// Follows the tempo.
     pub(crate) fn set_times(&mut self, settings: &Settings, tempo_bpm: Option<f64>) {
-        self.lookahead.set(settings, tempo_bpm);
-        self.ballistics.set(settings, tempo_bpm);
+        self.reduction.set_times(settings, tempo_bpm);
     }
 
     /// Samples by which the output lags the input.
     pub(crate) fn latency(&self) -> usize {
-        self.lookahead.latency()
+        self.reduction.latency()
     }
 
     /// The latency once the lookahead asked for is in use.
     pub(crate) fn next_latency(&self) -> usize {
-        self.lookahead.next_latency()
+        self.reduction.next_latency()
     }
 
     /// Compresses in place, and delays; `raw` is the input that the audio came from, and is delayed
@@ -116,14 +100,8 @@ impl Compressor {
         for (reductions, levels) in self.reductions.iter_mut().zip(&self.levels) {
             reductions[..len].copy_from_slice(&levels[..len]);
         }
-        self.curve.process(&mut self.reductions, len);
-        let mut least = None;
-        if self.lookahead.latency() > 0 {
-            self.lookahead.process(&mut self.reductions, &mut self.least, len);
-            self.lookahead.delay(audio, raw);
-            least = Some(&self.least);
-        }
-        let beside = self.ballistics.process(&mut self.reductions, least, len, beside);
+        let beside = self.reduction.process(&mut self.reductions, len, beside);
+        self.reduction.delay(audio, raw);
         self.gain.process(audio, &self.reductions);
         beside
     }

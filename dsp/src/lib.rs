@@ -22,6 +22,7 @@ mod link;
 mod curve;
 mod lookahead;
 mod ballistics;
+mod reduction;
 mod gain;
 mod compressor;
 mod saturation;

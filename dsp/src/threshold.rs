@@ -12,16 +12,14 @@
 //! # Search
 //!
 //! The level behind the link does not depend on the threshold. So the programme is measured once, and
-//! [`Levels::find`] replays curve and ballistics, the very stages of the engine. The typical maximum
+//! [`Levels::find`] replays curve, lookahead and ballistics, the very stages of the engine. The typical maximum
 //! grows as the threshold falls, and the search halves the range down to the last digit that is shown.
 //! Nothing here is for the audio thread.
 
 use std::collections::VecDeque;
 
-use crate::ballistics::Ballistics;
-use crate::curve::Curve;
 use crate::frame::CHUNK;
-use crate::lookahead::Lookahead;
+use crate::reduction::Reduction;
 use crate::settings::{Control, Settings};
 
 /// Typical maximum reductions that a threshold can be sought for, dB.
@@ -348,22 +346,14 @@ impl Levels {
         parts: i32,
     ) -> Result<f32, FindError> {
         let settings = settings.with(Control::Threshold, parts as f32 / PARTS);
-        let mut curve = Curve::new();
-        curve.prepare(self.rate_hz);
-        curve.set(&settings);
-        curve.reset();
-        let mut lookahead = Lookahead::new();
-        lookahead.prepare(self.rate_hz);
-        lookahead.set(&settings, tempo_bpm);
-        lookahead.take_up();
-        lookahead.reset();
-        let mut ballistics = Ballistics::new();
-        ballistics.prepare(self.rate_hz);
-        ballistics.set(&settings, tempo_bpm);
-        ballistics.reset();
+        let mut reduction = Reduction::new();
+        reduction.prepare(self.rate_hz);
+        reduction.set(&settings, tempo_bpm);
+        reduction.take_up();
+        reduction.reset();
         let mut typical = TypicalReduction::of_all(self.rate_hz);
         let [left, right] = self.levels.each_mut().map(VecDeque::make_contiguous);
-        let (mut lanes, mut least) = ([[0.0; CHUNK]; 2], [[0.0; CHUNK]; 2]);
+        let mut lanes = [[0.0; CHUNK]; 2];
         // The last seconds are a passage that is played again, and the gain knows it from before.
         let before = usize::from(self.most != usize::MAX);
         for pass in 0..=before {
@@ -371,13 +361,7 @@ impl Levels {
                 let len = left.len();
                 lanes[0][..len].copy_from_slice(left);
                 lanes[1][..len].copy_from_slice(right);
-                curve.process(&mut lanes, len);
-                if lookahead.latency() == 0 {
-                    ballistics.process(&mut lanes, None, len, ());
-                } else {
-                    lookahead.process(&mut lanes, &mut least, len);
-                    ballistics.process(&mut lanes, Some(&least), len, ());
-                }
+                reduction.process(&mut lanes, len, ());
                 if pass == before {
                     typical.add([left, right], lanes.each_ref().map(|lane| &lane[..len]));
                 }

@@ -74,6 +74,7 @@ const ORDERS: &[Order] = &[
             ("curve.rs", &[]),
             ("lookahead.rs", &[]),
             ("ballistics.rs", &[]),
+            ("reduction.rs", &[]),
             ("gain.rs", &[]),
             ("compressor.rs", &[]),
             ("saturation/shaper.rs", &[]),

@@ -1,0 +1,87 @@
+//! From level to gain reduction: orders curve, lookahead and ballistics. The compressor runs it, and
+//! find threshold replays it.
+
+use crate::ballistics::Ballistics;
+use crate::curve::Curve;
+use crate::frame::{Beside, CHUNK, Frames, Lane};
+use crate::lookahead::Lookahead;
+use crate::settings::Settings;
+
+/// Curve, lookahead and ballistics of left and right.
+#[derive(Debug)]
+pub(crate) struct Reduction {
+    curve: Curve,
+    lookahead: Lookahead,
+    ballistics: Ballistics,
+    /// Least reductions that lead to what is seen ahead, dB.
+    least: [Lane; 2],
+}
+
+impl Reduction {
+    pub(crate) fn new() -> Self {
+        Self {
+            curve: Curve::new(),
+            lookahead: Lookahead::new(),
+            ballistics: Ballistics::new(),
+            least: [[0.0; CHUNK]; 2],
+        }
+    }
+
+    pub(crate) fn prepare(&mut self, rate_hz: f64) {
+        self.curve.prepare(rate_hz);
+        self.lookahead.prepare(rate_hz);
+        self.ballistics.prepare(rate_hz);
+    }
+
+    /// Uses the lookahead asked for. The signal has to be forgotten with it.
+    pub(crate) fn take_up(&mut self) {
+        self.lookahead.take_up();
+    }
+
+    pub(crate) fn reset(&mut self) {
+        self.curve.reset();
+        self.lookahead.reset();
+        self.ballistics.reset();
+    }
+
+    /// `tempo_bpm` is in quarter notes a minute.
+    pub(crate) fn set(&mut self, settings: &Settings, tempo_bpm: Option<f64>) {
+        self.curve.set(settings);
+        self.set_times(settings, tempo_bpm);
+    }
+
+    /// Follows the tempo.
+    pub(crate) fn set_times(&mut self, settings: &Settings, tempo_bpm: Option<f64>) {
+        self.lookahead.set(settings, tempo_bpm);
+        self.ballistics.set(settings, tempo_bpm);
+    }
+
+    /// Samples by which the reduction is ahead of the audio it was found from.
+    pub(crate) fn latency(&self) -> usize {
+        self.lookahead.latency()
+    }
+
+    /// The latency once the lookahead asked for is in use.
+    pub(crate) fn next_latency(&self) -> usize {
+        self.lookahead.next_latency()
+    }
+
+    /// Levels become gain reductions, in place, dB. The work `beside` is done while the ballistics wait
+    /// for themselves; what is left of it comes back.
+    pub(crate) fn process<B: Beside>(&mut self, lanes: &mut [Lane; 2], len: usize, beside: B) -> B {
+        self.curve.process(lanes, len);
+        let mut least = None;
+        if self.latency() > 0 {
+            self.lookahead.process(lanes, &mut self.least, len);
+            least = Some(&self.least);
+        }
+        self.ballistics.process(lanes, least, len, beside)
+    }
+
+    /// Lets the audio, and the input that it came from, wait for their reduction.
+    pub(crate) fn delay(&mut self, audio: &mut Frames, raw: &mut Frames) {
+        if self.latency() > 0 {
+            self.lookahead.delay(audio, raw);
+        }
+    }
+}
