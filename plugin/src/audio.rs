@@ -4,7 +4,7 @@
 use nice_plug::prelude::*;
 use tenon_dsp::{
     Beat, Channels, Control, LEVEL_CONTROLS, Listen, Processor, REDUCTION_CONTROLS, RateError,
-    Settings, Tapped,
+    Settings,
 };
 
 use crate::blind::{BlindIn, End};
@@ -203,10 +203,7 @@ impl Audio {
         key: Option<&[&mut [f32]]>,
         chunk: std::ops::Range<usize>,
     ) {
-        let (listener, pair) = (&mut self.listener, &mut self.pair);
-        let paired = pair.is_on();
-        let tap = |tap: Tapped<'_>| listener.add(&tap);
-        match main {
+        let (left, right, key) = match main {
             [left, right, ..] => {
                 let key = match key {
                     Some([left, right, ..]) => Some((
@@ -215,14 +212,7 @@ impl Audio {
                     )),
                     _ => None,
                 };
-                let (left, right) = (&mut left[chunk.clone()], &mut right[chunk]);
-                if paired {
-                    pair.take(left, right);
-                }
-                self.processor.process_tapped(left, right, key, tap);
-                if paired {
-                    pair.play(left, right, key);
-                }
+                (&mut left[chunk.clone()], &mut right[chunk], key)
             }
             [only] => {
                 // Both sides of the engine hear the one key, as they do the one bus.
@@ -236,15 +226,18 @@ impl Audio {
                 let left = &mut only[chunk];
                 let right = &mut self.right[..left.len()];
                 right.copy_from_slice(left);
-                if paired {
-                    pair.take(left, right);
-                }
-                self.processor.process_tapped(left, right, key, tap);
-                if paired {
-                    pair.play(left, right, key);
-                }
+                (left, right, key)
             }
-            [] => (),
+            [] => return,
+        };
+        let (listener, pair) = (&mut self.listener, &mut self.pair);
+        let paired = pair.is_on();
+        if paired {
+            pair.take(left, right);
+        }
+        self.processor.process_tapped(left, right, key, |tap| listener.add(&tap));
+        if paired {
+            pair.play(left, right, key);
         }
     }
 

@@ -70,35 +70,25 @@ impl std::error::Error for LineError {}
 /// All factory presets. The first is the one to try first.
 pub fn factory() -> Vec<Preset> {
     let base = Settings::default;
+    let drum_subgroup = base()
+        .with(KeyHighpass, 80.0)
+        .with(DetectorWindow, 5.0)
+        .with(Threshold, -17.0)
+        .with(Ratio, 2.5)
+        .with(Knee, 6.0)
+        .with(Attack, 15.0)
+        .with(Release, 120.0)
+        .with(Adaptive, 20.0);
     vec![
         Preset {
             name: "Drum subgroup, about 2 dB",
             about: "Lets each hit through and pulls the kit together behind it. Set the threshold for about 2 dB on the loudest bars.",
-            settings: base()
-                .with(KeyHighpass, 80.0)
-                .with(DetectorWindow, 5.0)
-                .with(Threshold, -17.0)
-                .with(Ratio, 2.5)
-                .with(Knee, 6.0)
-                .with(Attack, 15.0)
-                .with(Release, 120.0)
-                .with(Adaptive, 20.0),
+            settings: drum_subgroup,
         },
         Preset {
             name: "Warm drums, about 2 dB",
             about: "Holds the kit together and rounds its peaks a little, the low ones most. Set the threshold for about 2 dB, then raise the drive until you hear it and go back a step.",
-            settings: base()
-                .with(KeyHighpass, 80.0)
-                .with(DetectorWindow, 5.0)
-                .with(Threshold, -17.0)
-                .with(Ratio, 2.5)
-                .with(Knee, 6.0)
-                .with(Attack, 15.0)
-                .with(Release, 120.0)
-                .with(Adaptive, 20.0)
-                .with(Drive, 4.0)
-                .with(Symmetry, 15.0)
-                .with(Focus, -25.0),
+            settings: drum_subgroup.with(Drive, 4.0).with(Symmetry, 15.0).with(Focus, -25.0),
         },
         Preset {
             name: "Master bus, barely touching",

@@ -150,6 +150,7 @@ const ORDERS: &[Order] = &[
             ("editor/widgets/mod.rs", NO_ENGINE),
             ("editor/panels/chart.rs", NO_ENGINE),
             ("editor/panels/find.rs", NO_ENGINE),
+            ("editor/panels/folder.rs", NO_ENGINE),
             ("editor/panels/controls.rs", NO_ENGINE),
             ("editor/panels/foot.rs", NO_ENGINE),
             ("editor/panels/drop.rs", NO_ENGINE),

@@ -1,6 +1,6 @@
 //! Cutting the sheet into pieces.
 
-use egui::{Rect, Ui, UiBuilder};
+use egui::{Align, Layout, Rect, Ui, UiBuilder};
 
 /// Cuts a strip off the top of `rect`.
 pub(crate) fn cut_top(rect: &mut Rect, height: f32) -> Rect {
@@ -33,4 +33,20 @@ pub(crate) fn cut_right(rect: &mut Rect, width: f32) -> Rect {
 /// Lays out within `rect` only.
 pub(crate) fn within<R>(ui: &mut Ui, rect: Rect, add: impl FnOnce(&mut Ui) -> R) -> R {
     ui.scope_builder(UiBuilder::new().max_rect(rect), add).inner
+}
+
+/// Space between two things in a row, in points.
+pub(crate) const SPACE: f32 = 8.0;
+
+/// Adds things side by side within `rect`, from its left or, with [`Align::Max`], from its right.
+pub(crate) fn row(ui: &mut Ui, rect: Rect, from: Align, add: impl FnOnce(&mut Ui)) {
+    let layout = if from == Align::Min {
+        Layout::left_to_right(Align::Center)
+    } else {
+        Layout::right_to_left(Align::Center)
+    };
+    ui.scope_builder(UiBuilder::new().max_rect(rect).layout(layout), |ui| {
+        ui.spacing_mut().item_spacing.x = SPACE;
+        add(ui);
+    });
 }

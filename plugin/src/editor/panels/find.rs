@@ -1,6 +1,6 @@
 //! Find threshold: what it is to be found for.
 
-use egui::{DragValue, EventFilter, Id, Rect, Role, Sense, Ui, WidgetInfo, pos2, vec2};
+use egui::{DragValue, Id, Rect, Role, Sense, Ui, WidgetInfo, pos2, vec2};
 use tenon_dsp::TARGETS_DB;
 
 use crate::editor::figures::{fixed, one_digit_or_dash};
@@ -9,7 +9,7 @@ use crate::editor::hand::Hand;
 use crate::editor::help::Help;
 use crate::editor::shown::Shown;
 use crate::editor::theme;
-use crate::editor::widgets::Menu;
+use crate::editor::widgets::{Menu, keep_arrows};
 
 const NAME: &str = "Find threshold";
 const HELP: &str = "Finds the threshold at which the gain reduction has the typical maximum you want, in the last 10 s played. One step, which undo takes back.";
@@ -36,15 +36,7 @@ pub(super) fn show(
     );
     let response = ui.interact(place.expand2(vec2(3.0, 0.0)), Id::unique(NAME), Sense::click());
     response.widget_info(|| WidgetInfo::labeled(Role::Button, true, NAME));
-    if response.has_focus() {
-        // Arrows are for rulers; the keyboard does not wander off with them.
-        let arrows = EventFilter {
-            horizontal_arrows: true,
-            vertical_arrows: true,
-            ..EventFilter::default()
-        };
-        ui.memory_mut(|memory| memory.set_focus_lock_filter(response.id, arrows));
-    }
+    keep_arrows(&response);
     help.over(&response, HELP);
     ui.painter().galley(place.min, text, color);
     let tip = pos2(heading.right() - 4.0, place.center().y + 2.5);

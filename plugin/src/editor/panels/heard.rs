@@ -1,7 +1,7 @@
 //! What is heard: which setting, processed or dry, at which match gain, and what else can be
 //! listened to.
 
-use egui::{Align, Key, Layout, Modifiers, Rect, Ui, UiBuilder};
+use egui::{Align, Key, Modifiers, Rect, Ui};
 use tenon_dsp::{Control, LISTENS, MatchState};
 
 use super::{main_menu, preset_menu, trial as trial_panel};
@@ -9,7 +9,7 @@ use crate::blind::Blind;
 use crate::editor::figures::{self, one_digit};
 use crate::editor::hand::Hand;
 use crate::editor::help::Help;
-use crate::editor::layout::cut_top;
+use crate::editor::layout::{SPACE, cut_top, row};
 use crate::editor::shown::Shown;
 use crate::editor::theme;
 use crate::editor::trial::Conductor;
@@ -22,8 +22,6 @@ pub(crate) const HEIGHT: f32 = 2.0 * ROW + GAP;
 
 const ROW: f32 = 25.0;
 const GAP: f32 = 7.0;
-/// Space between two things in a row.
-const SPACE: f32 = 8.0;
 /// Widths at which there is room for more words.
 const ROOMY: f32 = 860.0;
 
@@ -59,18 +57,6 @@ pub(crate) fn show(
     row(ui, rect, Align::Max, |ui| {
         bypass(ui, hand, help);
         listen(ui, hand, roomy, help);
-    });
-}
-
-fn row(ui: &mut Ui, rect: Rect, from: Align, add: impl FnOnce(&mut Ui)) {
-    let layout = if from == Align::Min {
-        Layout::left_to_right(Align::Center)
-    } else {
-        Layout::right_to_left(Align::Center)
-    };
-    ui.scope_builder(UiBuilder::new().max_rect(rect).layout(layout), |ui| {
-        ui.spacing_mut().item_spacing.x = SPACE;
-        add(ui);
     });
 }
 

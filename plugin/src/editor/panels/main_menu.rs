@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use egui::Ui;
 
-use super::drop;
+use super::{drop, folder};
 use crate::editor::clipboard;
 use crate::editor::hand::Hand;
 use crate::editor::help::Help;
@@ -42,13 +42,7 @@ pub(crate) fn show(ui: &mut Ui, hand: &mut Hand<'_>, state: &BusState, help: &mu
         let folder = ui.button("Open the presets folder");
         help.over(&folder, "Your presets, one readable file each. Put files there to add presets.");
         if folder.clicked() {
-            match hand.bench.library.folder() {
-                Ok(folder) => {
-                    let url = format!("file://{}", folder.display());
-                    ui.ctx().open_url(egui::OpenUrl::new_tab(url));
-                }
-                Err(error) => Help::answer(ui, format!("Not possible: {error}.")),
-            }
+            folder::open(ui, hand.bench.library.folder());
         }
     });
 }

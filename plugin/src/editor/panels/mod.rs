@@ -4,6 +4,7 @@ mod chart;
 mod controls;
 mod drop;
 mod find;
+mod folder;
 mod foot;
 mod heard;
 mod main_menu;
@@ -294,6 +295,18 @@ mod tests {
             self.frame(vec![Event::PointerMoved(at)]);
             for pressed in [true, false] {
                 self.frame(vec![button(at, pressed)]);
+            }
+            self.frame(vec![]);
+        }
+
+        fn click_right(&mut self, at: egui::Pos2) {
+            for pressed in [true, false] {
+                self.frame(vec![Event::PointerButton {
+                    pos: at,
+                    button: PointerButton::Secondary,
+                    pressed,
+                    modifiers: Modifiers::NONE,
+                }]);
             }
             self.frame(vec![]);
         }
@@ -595,15 +608,7 @@ mod tests {
         assert_eq!(window.value(Control::ReleaseNote), note("1/64T"));
         window.play(&long_readings(), None);
         for (offered, expected) in [("In ms", 0.0), ("In note values", note("1/64T"))] {
-            for pressed in [true, false] {
-                window.frame(vec![Event::PointerButton {
-                    pos: at,
-                    button: PointerButton::Secondary,
-                    pressed,
-                    modifiers: Modifiers::NONE,
-                }]);
-            }
-            window.frame(vec![]);
+            window.click_right(at);
             window.click_on(offered);
             assert_eq!(window.value(Control::ReleaseNote), expected, "{offered}");
         }
@@ -932,15 +937,7 @@ mod tests {
         window.frame(vec![Event::Text("loud".to_owned())]);
         assert_eq!(window.value(Control::Threshold), -23.0);
         assert!(window.has("threshold takes"));
-        for pressed in [true, false] {
-            window.frame(vec![Event::PointerButton {
-                pos: at,
-                button: PointerButton::Secondary,
-                pressed,
-                modifiers: Modifiers::NONE,
-            }]);
-        }
-        window.frame(vec![]);
+        window.click_right(at);
         window.click_on("Default");
         assert_eq!(window.value(Control::Threshold), -18.0);
     }

@@ -1,14 +1,15 @@
 //! Blind trials: what to compare, the trial itself and its result. While one is under way nothing else
 //! is on the sheet: any reading could tell what is heard.
 
-use egui::{Align, Align2, Key, Layout, Modifiers, Rect, Response, Ui, UiBuilder, pos2, vec2};
+use egui::{Align, Align2, Key, Modifiers, Rect, Response, Ui, pos2, vec2};
 use tenon_dsp::Control;
 
+use super::folder;
 use crate::blind::Blind;
 use crate::editor::clipboard;
 use crate::editor::figures::{self, fixed};
 use crate::editor::help::Help;
-use crate::editor::layout::{cut_left, cut_right, cut_top, within};
+use crate::editor::layout::{SPACE, cut_left, cut_right, cut_top, row, within};
 use crate::editor::theme;
 use crate::editor::trial::{Asking, Compared, Conductor, LEAST_S, Outcome, Page, Source};
 use crate::editor::widgets::{Button, Choice, Ruler, Touch};
@@ -23,8 +24,6 @@ const ROW: f32 = 25.0;
 const GAP: (f32, f32) = (7.0, 18.0);
 /// Heights of the sheet between which the space grows.
 const HEIGHTS: (f32, f32) = (400.0, 700.0);
-/// Space between two things in a row.
-const SPACE: f32 = 8.0;
 /// Width of the words left of a choice.
 const WORDS: f32 = 70.0;
 /// Width of what is to be set up: a part of the sheet's, at least and at most so much.
@@ -102,18 +101,6 @@ fn head(ui: &Ui, rect: &mut Rect, text: &str) -> Rect {
 fn gap(height: f32) -> f32 {
     let share = (height - HEIGHTS.0) / (HEIGHTS.1 - HEIGHTS.0);
     (GAP.0 + (GAP.1 - GAP.0) * share.clamp(0.0, 1.0)).round()
-}
-
-fn row(ui: &mut Ui, rect: Rect, from: Align, add: impl FnOnce(&mut Ui)) {
-    let layout = if from == Align::Min {
-        Layout::left_to_right(Align::Center)
-    } else {
-        Layout::right_to_left(Align::Center)
-    };
-    ui.scope_builder(UiBuilder::new().max_rect(rect).layout(layout), |ui| {
-        ui.spacing_mut().item_spacing.x = SPACE;
-        add(ui);
-    });
 }
 
 /// Lays text out over as many lines as it takes, at the top of what is left.
@@ -360,13 +347,7 @@ fn records(ui: &mut Ui, mut rect: Rect, trial: &mut Conductor, help: &mut Help) 
         let button = Button::new("Open folder").show(ui);
         help.over(&button, "The records, one readable file each. They stay on this machine.");
         if button.clicked() {
-            match trial.folder() {
-                Ok(folder) => {
-                    let url = format!("file://{}", folder.display());
-                    ui.ctx().open_url(egui::OpenUrl::new_tab(url));
-                }
-                Err(error) => Help::answer(ui, format!("Not possible: {error}.")),
-            }
+            folder::open(ui, trial.folder());
         }
     });
 

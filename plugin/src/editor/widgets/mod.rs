@@ -15,6 +15,7 @@ pub(crate) use bands::Bands;
 pub(crate) use button::Button;
 pub(crate) use choice::Choice;
 pub(crate) use corner::Corner;
+pub(crate) use focus::keep_arrows;
 pub(crate) use menu::Menu;
 pub(crate) use ruler::{Ruler, Touch};
 pub(crate) use share::Share;
