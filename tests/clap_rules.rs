@@ -3,12 +3,13 @@
 #![allow(unsafe_code)] // blocks are made of raw pointers
 
 mod hosts {
+    pub(crate) mod raw;
     pub(crate) mod raw_clap;
     pub(crate) mod shared;
 }
 
 use std::ptr::{null, null_mut};
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::Ordering;
 
 use clap_sys::events::{
     CLAP_CORE_EVENT_SPACE_ID, CLAP_EVENT_TRANSPORT, CLAP_TRANSPORT_HAS_BEATS_TIMELINE,
@@ -18,31 +19,10 @@ use clap_sys::events::{
 };
 use clap_sys::factory::plugin_factory::CLAP_PLUGIN_FACTORY_ID;
 use clap_sys::process::{CLAP_PROCESS_ERROR, CLAP_PROCESS_SLEEP};
+use hosts::raw::{self, BLOCK, LAYOUT, RATE_HZ, RawHost, keyed, pointers, silence};
 use hosts::raw_clap::{Events, ID, RawClap, block_of, entry, factory, param_event, port};
-use hosts::shared::{Audio, Layout, assert_same, key, programme, stored_id};
+use hosts::shared::{Audio, assert_same, key, programme, stored_id};
 use tenon_dsp::{Control, Settings, Unit};
-
-const LAYOUT: Layout = Layout::StereoWithKey;
-const RATE_HZ: f64 = 48_000.0;
-const BLOCK: usize = 512;
-
-/// Settings at which every stage works, with the key input heard by the detector.
-fn keyed() -> Settings {
-    Settings::default()
-        .with(Control::KeySource, 1.0)
-        .with(Control::Threshold, -36.0)
-        .with(Control::Ratio, 6.0)
-        .with(Control::Drive, 9.0)
-        .with(Control::LoudnessMatch, 0.0)
-}
-
-fn silence(length: usize) -> Audio {
-    vec![vec![0.0; length]; 2]
-}
-
-fn pointers(audio: &mut Audio) -> Vec<*mut f32> {
-    audio.iter_mut().map(|channel| channel.as_mut_ptr()).collect()
-}
 
 #[test]
 fn only_the_exact_names_are_known() {
@@ -104,10 +84,7 @@ fn in_place_and_out_of_place_are_the_same_and_write_nothing_else() {
 
 #[test]
 fn a_block_longer_than_announced_is_processed_whole() {
-    let (input, key) = (programme(LAYOUT, RATE_HZ, 2, 0.4), key(LAYOUT, RATE_HZ, 0.4));
-    let expected = RawClap::started(&keyed(), RATE_HZ, 8_192).play(&input, &key, 8_192);
-    let output = RawClap::started(&keyed(), RATE_HZ, 32).play(&input, &key, 8_192);
-    assert_same(&output, &expected, "announced 32, came 8192");
+    raw::a_block_longer_than_announced_is_processed_whole::<RawClap>();
 }
 
 /// What is missing, and how it comes about.
@@ -337,57 +314,12 @@ fn absurd_transports_change_no_sample() {
 
 #[test]
 fn activated_twice_and_never_deactivated() {
-    let (input, key) = (programme(LAYOUT, RATE_HZ, 8, 0.2), key(LAYOUT, RATE_HZ, 0.2));
-    let expected = RawClap::started(&keyed(), RATE_HZ, BLOCK).play(&input, &key, BLOCK);
-    let host = RawClap::started(&keyed(), 96_000.0, 64);
-    host.play(&input, &key, 64);
-    // No stop, no deactivation between.
-    host.activate(RATE_HZ, BLOCK);
-    host.start();
-    host.start();
-    assert_same(&host.play(&input, &key, BLOCK), &expected, "activated again");
-    host.stop();
-    host.stop();
-    host.deactivate();
-    host.deactivate();
-    host.activate(RATE_HZ, BLOCK);
-    host.start();
-    assert_same(&host.play(&input, &key, BLOCK), &expected, "deactivated twice");
-    // Gone while it processes: the next instance is none the worse.
-    drop(host);
-    let next = RawClap::started(&keyed(), RATE_HZ, BLOCK);
-    assert_same(&next.play(&input, &key, BLOCK), &expected, "after one that was never stopped");
+    raw::activated_twice_and_never_deactivated::<RawClap>(|_| ());
 }
 
 #[test]
 fn after_the_tail_there_is_silence() {
-    /// What counts as silent: the bar of the VST3 SDK's own tail test.
-    const SILENT: f32 = 1e-7;
-    let loud = Settings::default().with(Control::Threshold, -40.0).with(Control::Ratio, 8.0);
-    for (name, settings) in [
-        ("default", Settings::default()),
-        ("compressed", loud),
-        ("driven", loud.with(Control::Drive, 24.0).with(Control::Symmetry, 80.0)),
-        ("driven at 1x", loud.with(Control::Drive, 24.0).with(Control::Quality, 0.0)),
-        ("focused", loud.with(Control::Drive, 24.0).with(Control::Focus, -100.0)),
-        ("delta", loud.with(Control::Drive, 12.0).with(Control::Listen, 1.0)),
-        ("key heard", loud.with(Control::KeyHighpass, 20.0).with(Control::Listen, 2.0)),
-        ("compared", loud.with(Control::Compare, 1.0)),
-        ("bypassed", loud.with(Control::Bypass, 1.0)),
-    ] {
-        let host = RawClap::started(&settings, RATE_HZ, BLOCK);
-        let input = programme(LAYOUT, RATE_HZ, 9, 0.35);
-        let sounding = host.play(&input, &input, BLOCK);
-        assert!(sounding.iter().flatten().any(|x| x.abs() > 1e-3), "{name} is silent anyway");
-        let tail = host.tail();
-        assert!(tail >= host.latency(), "{name}: a tail shorter than the latency");
-        let none = silence(tail + 48_000);
-        let after = host.play(&none, &none, BLOCK);
-        let worst =
-            after.iter().flat_map(|channel| &channel[tail..]).fold(0.0f32, |a, x| a.max(x.abs()));
-        assert!(worst < SILENT, "{name}: {worst:e} after a tail of {tail} samples");
-        assert!(after.iter().flatten().all(|x| !x.is_subnormal()), "{name}");
-    }
+    raw::after_the_tail_there_is_silence::<RawClap>();
 }
 
 #[test]
@@ -435,35 +367,5 @@ fn a_restore_tells_the_host_to_read_all_values_again() {
 
 #[test]
 fn states_are_saved_and_restored_while_another_thread_processes() {
-    let slow = keyed();
-    let fast = slow.with(Control::Release, 20.0).with(Control::Mix, 45.0);
-    let fast = fast.with(Control::Threshold, -12.5).with(Control::SideShare, 30.0);
-    let [slow_state, fast_state] =
-        [slow, fast].map(|settings| RawClap::started(&settings, RATE_HZ, BLOCK).save());
-    let host = RawClap::started(&slow, RATE_HZ, BLOCK);
-    let (input, key) = (programme(LAYOUT, RATE_HZ, 10, 0.5), key(LAYOUT, RATE_HZ, 0.5));
-    let done = AtomicBool::new(false);
-    std::thread::scope(|scope| {
-        let (host, input, key, done) = (&host, &input, &key, &done);
-        let audio = scope.spawn(move || {
-            let mut sound = true;
-            while !done.load(Ordering::Relaxed) {
-                let output = host.play(input, key, 64);
-                sound &= output.iter().flatten().all(|x| x.is_finite() && !x.is_subnormal());
-            }
-            sound
-        });
-        for turn in 0..400 {
-            let state = if turn % 2 == 0 { &fast_state } else { &slow_state };
-            assert!(host.restore(state));
-            assert_eq!(host.save(), *state, "turn {turn}");
-        }
-        assert!(host.restore(&fast_state));
-        done.store(true, Ordering::Relaxed);
-        assert!(audio.join().expect("the audio thread ends well"), "not a number came out");
-    });
-    assert_eq!(host.save(), fast_state);
-    host.reset();
-    let expected = RawClap::started(&fast, RATE_HZ, BLOCK).play(&input, &key, BLOCK);
-    assert_same(&host.play(&input, &key, BLOCK), &expected, "after all that");
+    raw::states_are_saved_and_restored_while_another_thread_processes::<RawClap>();
 }

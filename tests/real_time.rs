@@ -10,6 +10,7 @@
 #![allow(unsafe_code)] // blocks are made of raw pointers
 
 mod hosts {
+    pub(crate) mod raw;
     pub(crate) mod raw_clap;
     pub(crate) mod raw_vst3;
     pub(crate) mod shared;
@@ -25,6 +26,7 @@ use clap_sys::ext::gui::{
     CLAP_EXT_GUI, CLAP_WINDOW_API_X11, clap_plugin_gui, clap_window, clap_window_handle,
 };
 use clap_sys::process::CLAP_PROCESS_ERROR;
+use hosts::raw::RawHost;
 use hosts::raw_clap::{self, Events, RawClap, no_output};
 use hosts::raw_vst3::{self, Changes, RawVst3};
 use hosts::shared::{Layout, key, programme, stored_id};

@@ -5,10 +5,12 @@
 #![cfg(target_os = "linux")]
 
 mod hosts {
+    pub(crate) mod raw;
     pub(crate) mod raw_clap;
     pub(crate) mod shared;
 }
 
+use hosts::raw::RawHost;
 use hosts::raw_clap::RawClap;
 use hosts::shared::{Audio, Layout, assert_same, key, programme};
 use tenon_dsp::{Control, Settings};

@@ -4,15 +4,16 @@
 #![allow(unsafe_code)] // blocks are made of raw pointers
 
 mod hosts {
+    pub(crate) mod raw;
     pub(crate) mod raw_vst3;
     pub(crate) mod shared;
 }
 
 use std::ptr::null_mut;
-use std::sync::atomic::{AtomicBool, Ordering};
 
+use hosts::raw::{self, BLOCK, LAYOUT, RATE_HZ, RawHost, keyed, pointers, silence};
 use hosts::raw_vst3::{Changes, RawVst3, block_of, bus};
-use hosts::shared::{Audio, Layout, assert_same, key, programme, stored_id};
+use hosts::shared::{Audio, assert_same, key, programme, stored_id};
 use tenon_dsp::{Control, Settings};
 use vst3::Steinberg::Vst::{
     BusDirections_::{kInput, kOutput},
@@ -25,28 +26,6 @@ use vst3::Steinberg::Vst::{
     SymbolicSampleSizes_::{kSample32, kSample64},
 };
 use vst3::Steinberg::{IPluginBaseTrait, int32, kResultOk, kResultTrue};
-
-const LAYOUT: Layout = Layout::StereoWithKey;
-const RATE_HZ: f64 = 48_000.0;
-const BLOCK: usize = 512;
-
-/// Settings at which every stage works, with the key input heard by the detector.
-fn keyed() -> Settings {
-    Settings::default()
-        .with(Control::KeySource, 1.0)
-        .with(Control::Threshold, -36.0)
-        .with(Control::Ratio, 6.0)
-        .with(Control::Drive, 9.0)
-        .with(Control::LoudnessMatch, 0.0)
-}
-
-fn silence(length: usize) -> Audio {
-    vec![vec![0.0; length]; 2]
-}
-
-fn pointers(audio: &mut Audio) -> Vec<*mut f32> {
-    audio.iter_mut().map(|channel| channel.as_mut_ptr()).collect()
-}
 
 fn text(units: &[vst3::Steinberg::char16]) -> String {
     let units: Vec<u16> = units.iter().map(|unit| *unit as u16).take_while(|u| *u != 0).collect();
@@ -287,10 +266,7 @@ fn input_that_is_called_silent_is_still_read_as_it_is() {
 
 #[test]
 fn a_block_longer_than_announced_is_processed_whole() {
-    let (input, key) = (programme(LAYOUT, RATE_HZ, 2, 0.4), key(LAYOUT, RATE_HZ, 0.4));
-    let expected = RawVst3::started(&keyed(), RATE_HZ, 8_192).play(&input, &key, 8_192);
-    let output = RawVst3::started(&keyed(), RATE_HZ, 32).play(&input, &key, 8_192);
-    assert_same(&output, &expected, "announced 32, came 8192");
+    raw::a_block_longer_than_announced_is_processed_whole::<RawVst3>();
 }
 
 #[test]
@@ -388,95 +364,22 @@ fn values_out_of_range_do_no_harm() {
 
 #[test]
 fn activated_twice_and_never_deactivated() {
-    let (input, key) = (programme(LAYOUT, RATE_HZ, 8, 0.2), key(LAYOUT, RATE_HZ, 0.2));
-    let expected = RawVst3::started(&keyed(), RATE_HZ, BLOCK).play(&input, &key, BLOCK);
-    let host = RawVst3::started(&keyed(), 96_000.0, 64);
-    host.play(&input, &key, 64);
-    // No stop, no deactivation between.
-    host.activate(RATE_HZ, BLOCK);
-    host.start();
-    host.start();
-    assert_same(&host.play(&input, &key, BLOCK), &expected, "activated again");
-    host.stop();
-    host.stop();
-    host.deactivate();
-    host.deactivate();
-    host.activate(RATE_HZ, BLOCK);
-    host.start();
-    assert_same(&host.play(&input, &key, BLOCK), &expected, "deactivated twice");
-    // Terminated and initialised again, as the SDK's validator does.
-    host.stop();
-    host.deactivate();
-    // SAFETY: functions of a live plug-in.
-    unsafe {
-        assert_eq!(host.component.terminate(), kResultOk);
-        assert_eq!(host.component.initialize(null_mut()), kResultOk);
-    }
-    host.activate(RATE_HZ, BLOCK);
-    host.start();
-    assert_same(&host.play(&input, &key, BLOCK), &expected, "initialised again");
-    // Gone while it processes: the next instance is none the worse.
-    drop(host);
-    let next = RawVst3::started(&keyed(), RATE_HZ, BLOCK);
-    assert_same(&next.play(&input, &key, BLOCK), &expected, "after one that was never stopped");
+    // As the SDK's validator does.
+    raw::activated_twice_and_never_deactivated::<RawVst3>(|host| {
+        // SAFETY: functions of a live plug-in.
+        unsafe {
+            assert_eq!(host.component.terminate(), kResultOk);
+            assert_eq!(host.component.initialize(null_mut()), kResultOk);
+        }
+    });
 }
 
 #[test]
 fn after_the_tail_there_is_silence() {
-    /// What counts as silent: the bar of the SDK's own tail test, which its validator leaves out.
-    const SILENT: f32 = 1e-7;
-    let driven = keyed().with(Control::KeySource, 0.0).with(Control::Drive, 24.0);
-    for (name, settings) in [
-        ("default", Settings::default()),
-        ("driven", driven.with(Control::Symmetry, 80.0)),
-        ("driven at 1x", driven.with(Control::Quality, 0.0)),
-        ("key heard", keyed().with(Control::KeyHighpass, 20.0).with(Control::Listen, 2.0)),
-    ] {
-        let host = RawVst3::started(&settings, RATE_HZ, BLOCK);
-        let input = programme(LAYOUT, RATE_HZ, 9, 0.35);
-        host.play(&input, &input, BLOCK);
-        let tail = host.tail();
-        assert!(tail >= host.latency(), "{name}: a tail shorter than the latency");
-        let none = silence(tail + 48_000);
-        let after = host.play(&none, &none, BLOCK);
-        let worst =
-            after.iter().flat_map(|channel| &channel[tail..]).fold(0.0f32, |a, x| a.max(x.abs()));
-        assert!(worst < SILENT, "{name}: {worst:e} after a tail of {tail} samples");
-    }
+    raw::after_the_tail_there_is_silence::<RawVst3>();
 }
 
 #[test]
 fn states_are_saved_and_restored_while_another_thread_processes() {
-    let slow = keyed();
-    let fast = slow.with(Control::Release, 20.0).with(Control::Mix, 45.0);
-    let fast = fast.with(Control::Threshold, -12.5).with(Control::SideShare, 30.0);
-    let [slow_state, fast_state] =
-        [slow, fast].map(|settings| RawVst3::started(&settings, RATE_HZ, BLOCK).save());
-    let host = RawVst3::started(&slow, RATE_HZ, BLOCK);
-    let (input, key) = (programme(LAYOUT, RATE_HZ, 10, 0.5), key(LAYOUT, RATE_HZ, 0.5));
-    let done = AtomicBool::new(false);
-    std::thread::scope(|scope| {
-        let (host, input, key, done) = (&host, &input, &key, &done);
-        let audio = scope.spawn(move || {
-            let mut sound = true;
-            while !done.load(Ordering::Relaxed) {
-                let output = host.play(input, key, 64);
-                sound &= output.iter().flatten().all(|x| x.is_finite() && !x.is_subnormal());
-            }
-            sound
-        });
-        for turn in 0..400 {
-            let state = if turn % 2 == 0 { &fast_state } else { &slow_state };
-            assert!(host.restore(state));
-            assert_eq!(host.save(), *state, "turn {turn}");
-        }
-        assert!(host.restore(&fast_state));
-        done.store(true, Ordering::Relaxed);
-        assert!(audio.join().expect("the audio thread ends well"), "not a number came out");
-    });
-    assert_eq!(host.save(), fast_state);
-    host.stop();
-    host.start();
-    let expected = RawVst3::started(&fast, RATE_HZ, BLOCK).play(&input, &key, BLOCK);
-    assert_same(&host.play(&input, &key, BLOCK), &expected, "after all that");
+    raw::states_are_saved_and_restored_while_another_thread_processes::<RawVst3>();
 }

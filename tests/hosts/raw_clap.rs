@@ -26,8 +26,9 @@ use clap_sys::plugin::clap_plugin;
 use clap_sys::process::{CLAP_PROCESS_ERROR, clap_process, clap_process_status};
 use clap_sys::stream::{clap_istream, clap_ostream};
 use clap_sys::version::CLAP_VERSION;
-use tenon_dsp::{Control, Settings, Unit};
+use tenon_dsp::{Control, Unit};
 
+use super::raw::RawHost;
 use super::shared::{Audio, bundle, stored_id};
 
 /// The id under which hosts know the plug-in.
@@ -73,9 +74,8 @@ pub(crate) fn factory(entry: &PluginEntry, id: &CStr) -> *const clap_plugin_fact
     unsafe { get(id.as_ptr()).cast() }
 }
 
-impl RawClap {
-    /// Loads the bundle and makes a fresh instance.
-    pub(crate) fn load() -> Self {
+impl RawHost for RawClap {
+    fn load() -> Self {
         let entry = entry();
         let asked: &'static Asked = Box::leak(Box::default());
         let host = Box::new(host(asked));
@@ -106,19 +106,7 @@ impl RawClap {
         }
     }
 
-    /// A started instance with settings.
-    pub(crate) fn started(settings: &Settings, rate_hz: f64, longest: usize) -> Self {
-        let host = Self::load();
-        for control in Control::ALL {
-            host.set(control, settings[control]);
-        }
-        host.activate(rate_hz, longest);
-        host.start();
-        host
-    }
-
-    /// Activates for blocks of up to so many samples.
-    pub(crate) fn activate(&self, rate_hz: f64, longest: usize) {
+    fn activate(&self, rate_hz: f64, longest: usize) {
         // SAFETY: functions of a live plug-in, here and below.
         let active =
             unsafe { (*self.plugin).activate.unwrap()(self.plugin, rate_hz, 1, longest as u32) };
@@ -126,21 +114,56 @@ impl RawClap {
         self.call_back();
     }
 
-    pub(crate) fn deactivate(&self) {
+    fn deactivate(&self) {
         // SAFETY: see `activate`.
         unsafe { (*self.plugin).deactivate.unwrap()(self.plugin) };
     }
 
-    pub(crate) fn start(&self) {
+    fn start(&self) {
         // SAFETY: see `activate`.
         assert!(unsafe { (*self.plugin).start_processing.unwrap()(self.plugin) });
     }
 
-    pub(crate) fn stop(&self) {
+    fn stop(&self) {
         // SAFETY: see `activate`.
         unsafe { (*self.plugin).stop_processing.unwrap()(self.plugin) };
     }
 
+    fn play(&self, input: &[Vec<f32>], key: &[Vec<f32>], block: usize) -> Audio {
+        let mut output = vec![vec![f32::NAN; input[0].len()]; 2];
+        self.play_into(input, key, &mut output, block);
+        output
+    }
+
+    fn set(&self, control: Control, value: f32) {
+        let events = Events::new(vec![self.event(0, control, value)]);
+        self.flush(&events);
+    }
+
+    fn save(&self) -> Vec<u8> {
+        self.save_in_pieces(usize::MAX)
+    }
+
+    fn restore(&self, state: &[u8]) -> bool {
+        self.restore_in_pieces(state, usize::MAX)
+    }
+
+    fn tail(&self) -> usize {
+        // SAFETY: see `activate`.
+        unsafe { (*self.tail).get.unwrap()(self.plugin) as usize }
+    }
+
+    fn latency(&self) -> usize {
+        // SAFETY: see `activate`.
+        unsafe { (*self.latency).get.unwrap()(self.plugin) as usize }
+    }
+
+    fn forget(&self) {
+        self.reset();
+    }
+}
+
+impl RawClap {
     pub(crate) fn reset(&self) {
         // SAFETY: see `activate`.
         unsafe { (*self.plugin).reset.unwrap()(self.plugin) };
@@ -161,13 +184,6 @@ impl RawClap {
     pub(crate) unsafe fn process(&self, block: &clap_process) -> clap_process_status {
         // SAFETY: see above.
         unsafe { (*self.plugin).process.unwrap()(self.plugin, block) }
-    }
-
-    /// Processes main and key input in blocks of one length.
-    pub(crate) fn play(&self, input: &[Vec<f32>], key: &[Vec<f32>], block: usize) -> Audio {
-        let mut output = vec![vec![f32::NAN; input[0].len()]; 2];
-        self.play_into(input, key, &mut output, block);
-        output
     }
 
     /// As [`RawClap::play`], into room that is there.
@@ -214,12 +230,6 @@ impl RawClap {
         self.call_back();
     }
 
-    /// Sets a parameter to a value as the engine counts it. Only while stopped.
-    pub(crate) fn set(&self, control: Control, value: f32) {
-        let events = Events::new(vec![self.event(0, control, value)]);
-        self.flush(&events);
-    }
-
     /// The event that sets a parameter to a value as the engine counts it.
     pub(crate) fn event(&self, time: u32, control: Control, value: f32) -> clap_event_param_value {
         let text = match control.spec().unit {
@@ -246,10 +256,6 @@ impl RawClap {
         pieces.bytes
     }
 
-    pub(crate) fn save(&self) -> Vec<u8> {
-        self.save_in_pieces(usize::MAX)
-    }
-
     /// Gives the plug-in a state in pieces of up to so many bytes; whether it took it.
     pub(crate) fn restore_in_pieces(&self, state: &[u8], piece: usize) -> bool {
         let mut pieces = Pieces { bytes: state.to_vec(), at: 0, piece };
@@ -258,21 +264,6 @@ impl RawClap {
         let restored = unsafe { (*self.state).load.unwrap()(self.plugin, &stream) };
         self.call_back();
         restored
-    }
-
-    pub(crate) fn restore(&self, state: &[u8]) -> bool {
-        self.restore_in_pieces(state, usize::MAX)
-    }
-
-    /// Samples for which the plug-in says it is heard after its input has fallen silent.
-    pub(crate) fn tail(&self) -> usize {
-        // SAFETY: see `activate`.
-        unsafe { (*self.tail).get.unwrap()(self.plugin) as usize }
-    }
-
-    pub(crate) fn latency(&self) -> usize {
-        // SAFETY: see `activate`.
-        unsafe { (*self.latency).get.unwrap()(self.plugin) as usize }
     }
 }
 

@@ -15,7 +15,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicI32, Ordering};
 
 use libloading::Library;
-use tenon_dsp::{Control, Settings};
+use tenon_dsp::Control;
 use vst3::Steinberg::Vst::{
     AudioBusBuffers, AudioBusBuffers__type0, BusDirections_::kInput, BusDirections_::kOutput,
     IAudioProcessor, IAudioProcessorTrait, IComponent, IComponentHandler, IComponentHandlerTrait,
@@ -31,6 +31,7 @@ use vst3::Steinberg::{
 };
 use vst3::{Class, ComPtr, ComWrapper, Interface};
 
+use super::raw::RawHost;
 use super::shared::{Audio, bundle, stored_id, value_of};
 
 /// The class under which sessions know the plug-in.
@@ -65,9 +66,8 @@ fn library() -> std::path::PathBuf {
     bundle.join(inside)
 }
 
-impl RawVst3 {
-    /// Loads the bundle and makes a fresh instance.
-    pub(crate) fn load() -> Self {
+impl RawHost for RawVst3 {
+    fn load() -> Self {
         // SAFETY: the bundle is our own and keeps to the VST3 ABI; objects live no longer than the
         // library, which is dropped last.
         unsafe {
@@ -107,18 +107,7 @@ impl RawVst3 {
         }
     }
 
-    /// A started instance with settings.
-    pub(crate) fn started(settings: &Settings, rate_hz: f64, longest: usize) -> Self {
-        let host = Self::load();
-        for control in Control::ALL {
-            host.set(control, settings[control]);
-        }
-        host.activate(rate_hz, longest);
-        host.start();
-        host
-    }
-
-    pub(crate) fn activate(&self, rate_hz: f64, longest: usize) {
+    fn activate(&self, rate_hz: f64, longest: usize) {
         let mut setup = ProcessSetup {
             processMode: kRealtime as int32,
             symbolicSampleSize: kSample32 as int32,
@@ -139,32 +128,22 @@ impl RawVst3 {
         }
     }
 
-    pub(crate) fn deactivate(&self) {
+    fn deactivate(&self) {
         // SAFETY: see `activate`.
         unsafe { assert_eq!(self.component.setActive(0), kResultOk) };
     }
 
-    pub(crate) fn start(&self) {
+    fn start(&self) {
         // SAFETY: see `activate`.
         unsafe { assert_eq!(self.processor.setProcessing(1), kResultOk) };
     }
 
-    pub(crate) fn stop(&self) {
+    fn stop(&self) {
         // SAFETY: see `activate`.
         unsafe { assert_eq!(self.processor.setProcessing(0), kResultOk) };
     }
 
-    /// Processes a block as it is.
-    ///
-    /// # Safety
-    /// What the block points to is there, unless it is null.
-    pub(crate) unsafe fn process(&self, block: &mut ProcessData) -> tresult {
-        // SAFETY: see above.
-        unsafe { self.processor.process(block) }
-    }
-
-    /// Processes main and key input in blocks of one length.
-    pub(crate) fn play(&self, input: &[Vec<f32>], key: &[Vec<f32>], block: usize) -> Audio {
+    fn play(&self, input: &[Vec<f32>], key: &[Vec<f32>], block: usize) -> Audio {
         let mut output = vec![vec![f32::NAN; input[0].len()]; 2];
         let mut start = 0;
         while start < input[0].len() {
@@ -182,6 +161,56 @@ impl RawVst3 {
             start += length;
         }
         output
+    }
+
+    fn set(&self, control: Control, value: f32) {
+        let place = self.place_of(control, value);
+        // SAFETY: see `activate`.
+        unsafe {
+            assert_eq!(self.controller.setParamNormalized(stored_id(control), place), kResultOk);
+        }
+        assert_eq!(value_of(control, &self.text_of(control, self.value(control))), value);
+    }
+
+    fn save(&self) -> Vec<u8> {
+        let stream = ComWrapper::new(Stream::default());
+        let pointer = stream.to_com_ptr::<IBStream>().expect("a stream");
+        // SAFETY: see `activate`.
+        assert_eq!(unsafe { self.component.getState(pointer.as_ptr()) }, kResultOk);
+        stream.bytes.borrow().clone()
+    }
+
+    fn restore(&self, state: &[u8]) -> bool {
+        let stream = Stream { bytes: RefCell::new(state.to_vec()), at: Cell::new(0) };
+        let pointer = ComWrapper::new(stream).to_com_ptr::<IBStream>().expect("a stream");
+        // SAFETY: see `activate`.
+        unsafe { self.component.setState(pointer.as_ptr()) == kResultOk }
+    }
+
+    fn tail(&self) -> usize {
+        // SAFETY: see `activate`.
+        unsafe { self.processor.getTailSamples() as usize }
+    }
+
+    fn latency(&self) -> usize {
+        // SAFETY: see `activate`.
+        unsafe { self.processor.getLatencySamples() as usize }
+    }
+
+    fn forget(&self) {
+        self.stop();
+        self.start();
+    }
+}
+
+impl RawVst3 {
+    /// Processes a block as it is.
+    ///
+    /// # Safety
+    /// What the block points to is there, unless it is null.
+    pub(crate) unsafe fn process(&self, block: &mut ProcessData) -> tresult {
+        // SAFETY: see above.
+        unsafe { self.processor.process(block) }
     }
 
     /// The value of a parameter, 0 to 1.
@@ -222,42 +251,6 @@ impl RawVst3 {
         };
         let place = self.value_of_text(control, &text);
         place.unwrap_or_else(|| panic!("{control:?} does not take {text:?}"))
-    }
-
-    /// Sets a parameter. Only while stopped.
-    pub(crate) fn set(&self, control: Control, value: f32) {
-        let place = self.place_of(control, value);
-        // SAFETY: see `activate`.
-        unsafe {
-            assert_eq!(self.controller.setParamNormalized(stored_id(control), place), kResultOk);
-        }
-        assert_eq!(value_of(control, &self.text_of(control, self.value(control))), value);
-    }
-
-    pub(crate) fn save(&self) -> Vec<u8> {
-        let stream = ComWrapper::new(Stream::default());
-        let pointer = stream.to_com_ptr::<IBStream>().expect("a stream");
-        // SAFETY: see `activate`.
-        assert_eq!(unsafe { self.component.getState(pointer.as_ptr()) }, kResultOk);
-        stream.bytes.borrow().clone()
-    }
-
-    /// Gives the plug-in a state; whether it took it.
-    pub(crate) fn restore(&self, state: &[u8]) -> bool {
-        let stream = Stream { bytes: RefCell::new(state.to_vec()), at: Cell::new(0) };
-        let pointer = ComWrapper::new(stream).to_com_ptr::<IBStream>().expect("a stream");
-        // SAFETY: see `activate`.
-        unsafe { self.component.setState(pointer.as_ptr()) == kResultOk }
-    }
-
-    pub(crate) fn tail(&self) -> usize {
-        // SAFETY: see `activate`.
-        unsafe { self.processor.getTailSamples() as usize }
-    }
-
-    pub(crate) fn latency(&self) -> usize {
-        // SAFETY: see `activate`.
-        unsafe { self.processor.getLatencySamples() as usize }
     }
 }
 
