@@ -1,16 +1,17 @@
-//! Whatever settings, rates, samples and blocks there are: what comes out is finite and normal, and
-//! the same bits however the stream is cut.
+//! Whatever settings, tempos, rates, samples and blocks there are: what comes out is finite and normal,
+//! and bits and readings are the same however the stream is cut.
 #![no_main]
 
 use arbitrary::{Arbitrary, Result, Unstructured};
 use libfuzzer_sys::fuzz_target;
 use tenon_dsp::{
-    Channels, Control, KEY_HIGHPASS_MIN_HZ, MATCH_LIMIT_DB, MatchMemory, MatchState, Processor,
-    SAMPLE_RATES_HZ, Settings, Unit,
+    Beat, Channels, Control, KEY_HIGHPASS_MIN_HZ, MATCH_LIMIT_DB, MatchMemory, MatchState,
+    Processor, Readings, SAMPLE_RATES_HZ, Settings, Unit,
 };
 
-/// Longest run, in frames: enough for several of the engine's hops at low rates.
-const LONGEST: usize = 4_096;
+/// Longest run, in frames: two of the engine's hops at 48 kHz, many at low rates. Short runs are quick,
+/// and more of them find more.
+const LONGEST: usize = 2_048;
 
 #[derive(Debug)]
 struct Run {
@@ -18,7 +19,11 @@ struct Run {
     channels: Channels,
     /// The settings at first, and those that come later.
     settings: [Settings; 2],
-    /// Frame from which on the later settings hold.
+    /// Quarter notes a minute, sound or not, at first and later.
+    tempos_bpm: [Option<f64>; 2],
+    /// Where the song is at first.
+    beat: Option<Beat>,
+    /// Frame from which on the later settings and the later tempo hold.
     change_at: usize,
     memory: MatchMemory,
     key: bool,
@@ -38,6 +43,11 @@ impl<'a> Arbitrary<'a> for Run {
         let rate_hz = rate_hz.clamp(*SAMPLE_RATES_HZ.start(), *SAMPLE_RATES_HZ.end());
         let channels = if u.arbitrary()? { Channels::Mono } else { Channels::Stereo };
         let settings = [settings(u)?, settings(u)?];
+        let tempos_bpm = [tempo(u)?, tempo(u)?];
+        let beat = match u.arbitrary()? {
+            true => Some(Beat { position: wild(u)?, per_s: 20.0 * share(u)? }),
+            false => None,
+        };
         let gain_db = (2.0 * share(u)? - 1.0) as f32 * MATCH_LIMIT_DB;
         let state = if u.arbitrary()? { MatchState::Held } else { MatchState::Learning };
         let key = u.arbitrary()?;
@@ -63,8 +73,32 @@ impl<'a> Arbitrary<'a> for Run {
         }
         samples.truncate(LONGEST);
         let memory = MatchMemory { gain_db, state };
-        Ok(Self { rate_hz, channels, settings, change_at, memory, key, blocks, samples })
+        Ok(Self {
+            rate_hz,
+            channels,
+            settings,
+            tempos_bpm,
+            beat,
+            change_at,
+            memory,
+            key,
+            blocks,
+            samples,
+        })
     }
+}
+
+/// Any number there is.
+fn wild(u: &mut Unstructured<'_>) -> Result<f64> {
+    Ok(f64::from_bits(u.arbitrary()?))
+}
+
+fn tempo(u: &mut Unstructured<'_>) -> Result<Option<f64>> {
+    Ok(match u.int_in_range(0..=3)? {
+        0 => None,
+        1 => Some(wild(u)?),
+        _ => Some(f64::from(u.arbitrary::<u16>()?) / 64.0),
+    })
 }
 
 fn settings(u: &mut Unstructured<'_>) -> Result<Settings> {
@@ -83,13 +117,15 @@ fn settings(u: &mut Unstructured<'_>) -> Result<Settings> {
     Ok(settings)
 }
 
-/// Plays a run in blocks; gives the bits that come out.
-fn play(run: &Run, block: impl Fn(usize) -> usize) -> Vec<u32> {
+/// Plays a run in blocks; gives the bits that come out, and the readings at the end.
+fn play(run: &Run, block: impl Fn(usize) -> usize) -> (Vec<u32>, Readings) {
     let mut processor = Processor::new();
     processor.prepare(run.rate_hz, run.channels).expect("a rate within the range");
     processor.set(&run.settings[0]);
+    processor.set_tempo(run.tempos_bpm[0]);
     processor.reset();
     processor.restore_match(run.memory);
+    processor.set_beat(run.beat);
     let side = |n: usize| run.samples.iter().map(|frame| frame[n]).collect::<Vec<f32>>();
     let (mut left, mut right) = (side(0), side(1));
     if run.channels == Channels::Mono {
@@ -102,6 +138,7 @@ fn play(run: &Run, block: impl Fn(usize) -> usize) -> Vec<u32> {
     while start < left.len() {
         if start == run.change_at {
             processor.set(&run.settings[1]);
+            processor.set_tempo(run.tempos_bpm[1]);
         }
         let limit = if start < run.change_at { run.change_at } else { left.len() };
         let end = left.len().min(limit).min(start + block(number));
@@ -114,7 +151,7 @@ fn play(run: &Run, block: impl Fn(usize) -> usize) -> Vec<u32> {
     assert!(all.clone().all(|x| x.is_finite() && !x.is_subnormal()), "what comes out is no sound");
     let readings = processor.readings();
     assert!(readings.gain_reduction_db.is_finite() && readings.match_gain_db.is_finite());
-    all.map(|x| x.to_bits()).collect()
+    (all.map(|x| x.to_bits()).collect(), readings)
 }
 
 fuzz_target!(|run: Run| {
