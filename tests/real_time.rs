@@ -1,6 +1,6 @@
 //! The audio thread neither allocates nor waits nor calls the system, in the bundles as hosts load
-//! them: ten minutes of audio each, with parameters moving at every block while states are saved and
-//! restored, presets switched and the editor drawn by other threads.
+//! them: ten minutes of audio each, with parameters moving while states are saved and restored, the
+//! editor is drawn, and presets are switched in it by the mouse.
 //!
 //! Two exceptions, both of the framework's making. A quality that is moved, for which the plug-in asks
 //! the host for a restart, is not moved here. An automated value in VST3 wakes a thread of the
@@ -10,6 +10,7 @@
 #![allow(unsafe_code)] // blocks are made of raw pointers
 
 mod hosts {
+    pub(crate) mod open_editor;
     pub(crate) mod raw;
     pub(crate) mod raw_clap;
     pub(crate) mod raw_vst3;
@@ -22,21 +23,17 @@ use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
-use clap_sys::ext::gui::{
-    CLAP_EXT_GUI, CLAP_WINDOW_API_X11, clap_plugin_gui, clap_window, clap_window_handle,
-};
 use clap_sys::process::CLAP_PROCESS_ERROR;
+use hosts::open_editor::Editor;
 use hosts::raw::RawHost;
-use hosts::raw_clap::{self, Events, RawClap, no_output};
+use hosts::raw_clap::{self, Events, RawClap};
 use hosts::raw_vst3::{self, Changes, RawVst3};
 use hosts::shared::{Layout, key, programme, stored_id};
 use hosts::trap::{Caught, Watch, caught};
 use tenon_dsp::{Control, Settings, Unit};
+use tenon_tests::screen::{Windowed, check_whole};
 use vst3::Steinberg::Vst::IEditControllerTrait;
 use vst3::Steinberg::kResultOk;
-use x11rb::connection::Connection;
-use x11rb::protocol::xproto::{ConnectionExt as _, CreateWindowAux, WindowClass};
-use x11rb::rust_connection::RustConnection;
 
 const RATE_HZ: f64 = 48_000.0;
 const BLOCK: usize = 128;
@@ -104,9 +101,9 @@ fn the_traps_catch_what_they_are_set_for() {
     assert!(caught().system_calls > calls + 1);
 }
 
-/// Runs `audio` on a thread of its own, and `other` here until it is done; gives what the traps
-/// caught of the audio thread. `other` runs at least once.
-fn play(audio: impl FnOnce(&Watch) + Send, mut other: impl FnMut(usize)) -> Caught {
+/// Runs `audio` on a thread of its own, and `other` here over and over until it is done; gives what
+/// the traps caught of the audio thread.
+fn play(audio: impl FnOnce(&Watch) + Send, mut other: impl FnMut()) -> Caught {
     let done = AtomicBool::new(false);
     let before = caught();
     std::thread::scope(|scope| {
@@ -115,15 +112,12 @@ fn play(audio: impl FnOnce(&Watch) + Send, mut other: impl FnMut(usize)) -> Caug
             audio(&Watch::new());
             done.store(true, Ordering::SeqCst);
         });
-        let mut turn = 0;
         while !thread.is_finished() {
-            other(turn);
-            turn += 1;
+            other();
         }
         if let Err(panic) = thread.join() {
             std::panic::resume_unwind(panic);
         }
-        assert!(turn > 100, "the other threads had no time: {turn} turns");
     });
     let after = caught();
     Caught {
@@ -142,29 +136,46 @@ fn assert_nothing(caught: Caught) {
     );
 }
 
+/// Chooses presets in an open editor by the mouse while `audio` runs. `edits` counts the hands that
+/// the host is told of.
+fn play_with_editor(
+    editor: &mut Editor<'_>,
+    edits: &AtomicUsize,
+    audio: impl FnOnce(&Watch) + Send,
+) -> Caught {
+    let (turns, mut switched) = (editor.turns(), 0);
+    let caught = play(audio, || {
+        let before = edits.load(Ordering::SeqCst);
+        editor.choose_a_preset();
+        switched += usize::from(edits.load(Ordering::SeqCst) > before);
+    });
+    let turns = editor.turns() - turns;
+    assert!(turns > 100, "the other threads had no time: {turns} turns");
+    assert!(switched >= 10, "presets were switched {switched} times only");
+    check_whole(&editor.picture().unwrap());
+    caught
+}
+
 #[test]
 fn the_clap_bundle_with_its_editor_open() {
     let _alone = alone();
     let states = presets().map(|settings| RawClap::started(&settings, RATE_HZ, BLOCK).save());
     let host = RawClap::started(&presets()[0], RATE_HZ, BLOCK);
-    let mut editor = Editor::open(&host);
-    let blocks = AtomicUsize::new(0);
-    let caught = play(
-        |watch| clap_audio(&host, watch, &blocks),
-        |turn| {
-            assert!(host.restore(&states[turn % states.len()]));
-            assert!(!host.save().is_empty());
-            editor.turn();
-            std::thread::sleep(Duration::from_millis(2));
-        },
-    );
-    assert!(editor.is_drawn(), "the editor showed nothing");
+    let mut states = states.iter().cycle();
+    let mut editor = Editor::of_clap(&host, || {
+        assert!(states.next().is_some_and(|state| host.restore(state)));
+        assert!(!host.save().is_empty());
+    });
+    let (blocks, edits) = (AtomicUsize::new(0), AtomicUsize::new(0));
+    let caught = play_with_editor(&mut editor, &edits, |watch| {
+        clap_audio(&host, watch, &blocks, &edits);
+    });
     drop(editor);
     assert_eq!(blocks.into_inner(), BLOCKS);
     assert_nothing(caught);
 }
 
-fn clap_audio(host: &RawClap, watch: &Watch, blocks: &AtomicUsize) {
+fn clap_audio(host: &RawClap, watch: &Watch, blocks: &AtomicUsize, edits: &AtomicUsize) {
     // As the standard has it, on the audio thread.
     host.stop();
     host.start();
@@ -187,7 +198,7 @@ fn clap_audio(host: &RawClap, watch: &Watch, blocks: &AtomicUsize) {
             stored_id(control),
             place.round_to(highest),
         )]);
-        let (list, told) = (events.list(), no_output());
+        let (list, told) = (events.list(), raw_clap::counts_edits(edits));
         let mut data = raw_clap::block_of(&inputs, &mut outputs, BLOCK);
         (data.in_events, data.out_events, data.transport) = (&list, &told, null());
         // SAFETY: all channels have room for the block.
@@ -199,20 +210,26 @@ fn clap_audio(host: &RawClap, watch: &Watch, blocks: &AtomicUsize) {
 }
 
 #[test]
-fn the_vst3_bundle() {
+fn the_vst3_bundle_with_its_editor_open() {
     let _alone = alone();
     let host = RawVst3::started(&presets()[0], RATE_HZ, BLOCK);
-    let moved = moved();
-    let caught = vst3(
-        &host,
-        |_, _| None,
-        |turn| {
-            let (control, _) = moved[turn % moved.len()];
-            let place = (turn * 37 % 101) as f64 / 100.0;
-            // SAFETY: a function of a live plug-in, on the thread that made it.
-            unsafe { host.controller.setParamNormalized(stored_id(control), place) };
-        },
-    );
+    let (states, moved) = (vst3_states(), moved());
+    let mut turn = 0;
+    let mut editor = Editor::of_vst3(&host, || {
+        let (control, _) = moved[turn % moved.len()];
+        let place = (turn * 37 % 101) as f64 / 100.0;
+        // SAFETY: a function of a live plug-in, on the thread that made it.
+        unsafe { host.controller.setParamNormalized(stored_id(control), place) };
+        assert!(host.restore(&states[turn % states.len()]));
+        assert!(!host.save().is_empty());
+        turn += 1;
+    });
+    let blocks = AtomicUsize::new(0);
+    let caught = play_with_editor(&mut editor, &host.edits, |watch| {
+        vst3_audio(&host, watch, |_, _| None, &blocks);
+    });
+    drop(editor);
+    assert_eq!(blocks.into_inner(), BLOCKS);
     assert_nothing(caught);
 }
 
@@ -220,12 +237,21 @@ fn the_vst3_bundle() {
 fn an_automated_value_in_vst3_wakes_one_thread_and_no_more() {
     let _alone = alone();
     let host = RawVst3::started(&presets()[0], RATE_HZ, BLOCK);
-    let moved = moved();
+    let (states, moved) = (vst3_states(), moved());
     let automate = |block: usize, at: i32| {
         let (control, _) = moved[block % moved.len()];
         Some(Changes::new(&[(stored_id(control), at, (block * 37 % 101) as f64 / 100.0)]))
     };
-    let caught = vst3(&host, automate, |_| ());
+    let (blocks, mut states) = (AtomicUsize::new(0), states.iter().cycle());
+    let caught = play(
+        |watch| vst3_audio(&host, watch, automate, &blocks),
+        || {
+            assert!(states.next().is_some_and(|state| host.restore(state)));
+            assert!(!host.save().is_empty());
+            std::thread::sleep(Duration::from_millis(2));
+        },
+    );
+    assert_eq!(blocks.into_inner(), BLOCKS);
     assert_eq!(caught.allocations, 0);
     assert!(caught.system_calls > 0, "the framework has mended this; say so in DEVELOPERS.md");
     // A wake, and a wait when the thread that is woken holds the queue just then.
@@ -233,26 +259,8 @@ fn an_automated_value_in_vst3_wakes_one_thread_and_no_more() {
     assert!(caught.system_calls <= 2 * BLOCKS, "{} in {BLOCKS} blocks", caught.system_calls);
 }
 
-/// Plays ten minutes while states are restored and saved and `other` runs on this thread; `automate`
-/// gives the changes of a block.
-fn vst3(
-    host: &RawVst3,
-    automate: impl Fn(usize, i32) -> Option<Changes> + Send,
-    mut other: impl FnMut(usize),
-) -> Caught {
-    let states = presets().map(|settings| RawVst3::started(&settings, RATE_HZ, BLOCK).save());
-    let blocks = AtomicUsize::new(0);
-    let caught = play(
-        |watch| vst3_audio(host, watch, automate, &blocks),
-        |turn| {
-            other(turn);
-            assert!(host.restore(&states[turn % states.len()]));
-            assert!(!host.save().is_empty());
-            std::thread::sleep(Duration::from_millis(2));
-        },
-    );
-    assert_eq!(blocks.into_inner(), BLOCKS);
-    caught
+fn vst3_states() -> [Vec<u8>; 3] {
+    presets().map(|settings| RawVst3::started(&settings, RATE_HZ, BLOCK).save())
 }
 
 fn vst3_audio(
@@ -305,75 +313,5 @@ trait RoundTo {
 impl RoundTo for f64 {
     fn round_to(self, highest: f64) -> f64 {
         if highest > 1.0 { self.round() } else { self }
-    }
-}
-
-/// The editor of an instance, in a window of an X screen.
-struct Editor<'a> {
-    host: &'a RawClap,
-    gui: *const clap_plugin_gui,
-    screen: RustConnection,
-    window: u32,
-    depth: u8,
-}
-
-impl<'a> Editor<'a> {
-    fn open(host: &'a RawClap) -> Self {
-        assert!(
-            std::env::var_os("DISPLAY").is_some(),
-            "there is no X screen; run this under `xvfb-run`, as `cargo xtask test` does"
-        );
-        let (screen, number) = x11rb::connect(None).expect("an X screen");
-        let (root, depth) = {
-            let screen = &screen.setup().roots[number];
-            (screen.root, screen.root_depth)
-        };
-        let window = screen.generate_id().expect("an id");
-        let aux = CreateWindowAux::new().override_redirect(1);
-        let (width, height) = (1120, 700);
-        let class = WindowClass::INPUT_OUTPUT;
-        screen
-            .create_window(depth, window, root, 0, 0, width, height, 0, class, 0, &aux)
-            .expect("a window");
-        screen.map_window(window).expect("a window");
-        x11rb::wrapper::ConnectionExt::sync(&screen).expect("a window");
-        // SAFETY: functions of a live plug-in, on one thread; the window is closed after the editor.
-        let gui = unsafe {
-            let plugin = host.plugin;
-            let gui: *const clap_plugin_gui =
-                (*plugin).get_extension.unwrap()(plugin, CLAP_EXT_GUI.as_ptr()).cast();
-            assert!(!gui.is_null(), "there is no editor");
-            assert!((*gui).create.unwrap()(plugin, CLAP_WINDOW_API_X11.as_ptr(), false));
-            let specific = clap_window_handle { x11: window.into() };
-            let parent = clap_window { api: CLAP_WINDOW_API_X11.as_ptr(), specific };
-            assert!((*gui).set_parent.unwrap()(plugin, &parent));
-            (*gui).show.unwrap()(plugin);
-            gui
-        };
-        Self { host, gui, screen, window, depth }
-    }
-
-    /// Does what a host's main thread does beside audio.
-    fn turn(&mut self) {
-        self.host.call_back();
-    }
-
-    /// Whether the window shows more than one colour.
-    fn is_drawn(&self) -> bool {
-        let format = x11rb::protocol::xproto::ImageFormat::Z_PIXMAP;
-        let picture = self.screen.get_image(format, self.window, 0, 0, 1120, 700, u32::MAX);
-        let picture = picture.expect("a request").reply().expect("a picture");
-        assert_eq!(picture.depth, self.depth);
-        picture.data.chunks(4).any(|pixel| pixel[..3] != picture.data[..3])
-    }
-}
-
-impl Drop for Editor<'_> {
-    fn drop(&mut self) {
-        // SAFETY: as in `open`.
-        unsafe { (*self.gui).destroy.unwrap()(self.host.plugin) };
-        // A screen that is gone has closed the window by itself.
-        let _ = self.screen.destroy_window(self.window);
-        let _ = x11rb::wrapper::ConnectionExt::sync(&self.screen);
     }
 }

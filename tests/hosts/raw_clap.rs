@@ -12,8 +12,8 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use clack_host::entry::PluginEntry;
 use clap_sys::audio_buffer::clap_audio_buffer;
 use clap_sys::events::{
-    CLAP_CORE_EVENT_SPACE_ID, CLAP_EVENT_PARAM_VALUE, clap_event_header, clap_event_param_value,
-    clap_input_events, clap_output_events,
+    CLAP_CORE_EVENT_SPACE_ID, CLAP_EVENT_PARAM_GESTURE_BEGIN, CLAP_EVENT_PARAM_VALUE,
+    clap_event_header, clap_event_param_value, clap_input_events, clap_output_events,
 };
 use clap_sys::ext::gui::{CLAP_EXT_GUI, clap_host_gui};
 use clap_sys::ext::latency::{CLAP_EXT_LATENCY, clap_plugin_latency};
@@ -362,6 +362,25 @@ pub(crate) fn no_output() -> clap_output_events {
         true
     }
     clap_output_events { ctx: null_mut(), try_push: Some(push) }
+}
+
+/// A list that counts how often a hand was laid on a parameter, and forgets the rest. It must not
+/// outlive the count.
+pub(crate) fn counts_edits(edits: &AtomicUsize) -> clap_output_events {
+    unsafe extern "C" fn push(
+        list: *const clap_output_events,
+        event: *const clap_event_header,
+    ) -> bool {
+        // SAFETY: made below only; the plug-in passes a whole event.
+        unsafe {
+            let kind = ((*event).space_id, (*event).type_);
+            if kind == (CLAP_CORE_EVENT_SPACE_ID, CLAP_EVENT_PARAM_GESTURE_BEGIN) {
+                (*(*list).ctx.cast::<AtomicUsize>()).fetch_add(1, Ordering::SeqCst);
+            }
+        }
+        true
+    }
+    clap_output_events { ctx: from_ref(edits).cast_mut().cast(), try_push: Some(push) }
 }
 
 struct Pieces {

@@ -12,7 +12,7 @@ use std::cell::{Cell, RefCell};
 use std::ffi::c_void;
 use std::ptr::null_mut;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicI32, Ordering};
+use std::sync::atomic::{AtomicI32, AtomicUsize, Ordering};
 
 use libloading::Library;
 use tenon_dsp::Control;
@@ -44,6 +44,8 @@ pub(crate) struct RawVst3 {
     pub(crate) controller: ComPtr<IEditController>,
     /// All flags with which the plug-in has asked for a restart.
     pub(crate) restarts: Arc<AtomicI32>,
+    /// How often a hand was laid on a parameter in the editor.
+    pub(crate) edits: Arc<AtomicUsize>,
     _handler: ComPtr<IComponentHandler>,
     _library: Library,
 }
@@ -93,7 +95,9 @@ impl RawHost for RawVst3 {
             let processor = component.cast().expect("it processes");
             let controller: ComPtr<IEditController> = component.cast().expect("it is controlled");
             let restarts = Arc::new(AtomicI32::new(0));
-            let handler = ComWrapper::new(Handler(restarts.clone()));
+            let edits = Arc::new(AtomicUsize::new(0));
+            let handler =
+                ComWrapper::new(Handler { restarts: restarts.clone(), edits: edits.clone() });
             let handler = handler.to_com_ptr::<IComponentHandler>().expect("a handler");
             assert_eq!(controller.setComponentHandler(handler.as_ptr()), kResultOk);
             Self {
@@ -101,6 +105,7 @@ impl RawHost for RawVst3 {
                 processor,
                 controller,
                 restarts,
+                edits,
                 _handler: handler,
                 _library: library,
             }
@@ -371,7 +376,10 @@ impl IParamValueQueueTrait for Queue {
     }
 }
 
-struct Handler(Arc<AtomicI32>);
+struct Handler {
+    restarts: Arc<AtomicI32>,
+    edits: Arc<AtomicUsize>,
+}
 
 impl Class for Handler {
     type Interfaces = (IComponentHandler,);
@@ -379,6 +387,7 @@ impl Class for Handler {
 
 impl IComponentHandlerTrait for Handler {
     unsafe fn beginEdit(&self, _: ParamID) -> tresult {
+        self.edits.fetch_add(1, Ordering::SeqCst);
         kResultOk
     }
 
@@ -391,7 +400,7 @@ impl IComponentHandlerTrait for Handler {
     }
 
     unsafe fn restartComponent(&self, flags: int32) -> tresult {
-        self.0.fetch_or(flags, Ordering::SeqCst);
+        self.restarts.fetch_or(flags, Ordering::SeqCst);
         kResultOk
     }
 }
