@@ -146,9 +146,12 @@ impl Audio {
         Ok(self.told as u32)
     }
 
-    /// The host has begun to render offline, or to play, without starting audio anew.
-    pub(crate) fn set_offline(&mut self, offline: bool) {
-        self.pair.set_offline(offline);
+    /// The host has begun to render offline, or to play, without starting audio anew. A render begins
+    /// as from a reset: nothing glides into it that was played before.
+    pub(crate) fn set_offline(&mut self, offline: bool, state: &BusState) {
+        if self.pair.set_offline(offline) && offline {
+            self.reset(state);
+        }
     }
 
     /// Forgets all signal, and starts at the settings of now. Only quality and lookahead stay: hosts

@@ -7,12 +7,11 @@
 //!
 //! A host may switch to rendering offline while audio runs (`ext/render.h`). The framework then asks for
 //! a restart, and tells the plug-in when it comes; until then a render would go on as live audio does. So
-//! each instance is shown, when it is made, where the mode is kept. And as the framework knows of no
-//! menus of the host's, an instance learns here which host it is made for, and asks it for its menu
-//! (`ext/context-menu.h`). Knows nothing of parameters, engine or editor.
+//! each instance is shown where the mode is kept. And as the framework knows of no menus of the host's, an
+//! instance learns here which host it is made for, and asks it for its menu (`ext/context-menu.h`). Knows nothing of parameters, engine or editor.
 #![allow(unsafe_code)] // the CLAP interfaces are C
 
-use std::cell::{RefCell, UnsafeCell};
+use std::cell::UnsafeCell;
 use std::ffi::{CStr, c_char, c_void};
 use std::marker::PhantomData;
 use std::mem::MaybeUninit;
@@ -38,7 +37,7 @@ use clap_sys::version::CLAP_VERSION;
 use nice_plug::prelude::{ClapPlugin, ProcessMode};
 use nice_plug::wrapper::clap::{PluginDescriptor, Wrapper};
 
-use crate::host_menu::{self, Format};
+use crate::format::{self, Format};
 
 /// Makes what hosts look for in the library.
 macro_rules! export {
@@ -52,29 +51,6 @@ macro_rules! export {
     };
 }
 pub(crate) use export;
-
-/// What the host does at this moment, if it can be asked. Asking neither waits nor allocates.
-#[derive(Clone, Default)]
-pub(crate) struct Mode(Arc<OnceLock<Box<dyn Fn() -> ProcessMode + Send + Sync>>>);
-
-thread_local! {
-    /// The mode of the instance that is being made.
-    static MAKING: RefCell<Option<Mode>> = const { RefCell::new(None) };
-}
-
-impl Mode {
-    /// For an instance that is being made, on the thread that makes it.
-    pub(crate) fn of_new_instance() -> Self {
-        let mode = Self::default();
-        MAKING.set(Some(mode.clone()));
-        mode
-    }
-
-    /// Whether the host renders offline; none where it cannot be asked.
-    pub(crate) fn is_offline(&self) -> Option<bool> {
-        self.0.get().map(|mode| mode() == ProcessMode::Offline)
-    }
-}
 
 /// The export of the one type of plug-in that there is.
 pub(crate) struct Export<P>(PhantomData<P>);
@@ -137,18 +113,16 @@ impl<P: ClapPlugin> Export<P> {
         if !is_ours {
             return std::ptr::null();
         }
-        let menu = Arc::new(Menu { host: known, offered: AtomicBool::new(false) });
+        let in_clap = Arc::new(InClap::new(known));
         // SAFETY: the host outlives its plug-ins.
-        let wrapper = host_menu::of_format(menu, || unsafe { Wrapper::<P>::new(host) });
-        if let Some(mode) = MAKING.take() {
-            let wrapper = Arc::downgrade(&wrapper);
-            let now = move || {
-                let wrapper = wrapper.upgrade();
-                wrapper.map_or(ProcessMode::Realtime, |wrapper| wrapper.current_process_mode.load())
-            };
-            // Cannot be set already: the instance is new.
-            let _ = mode.0.set(Box::new(now));
-        }
+        let wrapper = format::with(in_clap.clone(), || unsafe { Wrapper::<P>::new(host) });
+        let weak = Arc::downgrade(&wrapper);
+        let mode = move || {
+            let wrapper = weak.upgrade();
+            wrapper.map_or(ProcessMode::Realtime, |wrapper| wrapper.current_process_mode.load())
+        };
+        // Cannot be set already: the instance is new.
+        let _ = in_clap.mode.set(Box::new(mode));
         // SAFETY: the instance is given back by the framework's `destroy`; until it is handed out here
         // nobody else holds the table that is changed.
         unsafe {
@@ -310,18 +284,25 @@ impl Events {
     }
 }
 
-/// The menu of the host of one instance.
-struct Menu {
+/// What one instance knows of its host.
+struct InClap {
     host: NonNull<clap_host>,
-    offered: AtomicBool,
+    /// Whether the host renders offline or plays.
+    mode: OnceLock<Box<dyn Fn() -> ProcessMode + Send + Sync>>,
+    /// Whether the host has a menu.
+    has_menu: AtomicBool,
 }
 
 // SAFETY: the host is only called where `Format` says that it may be.
-unsafe impl Send for Menu {}
+unsafe impl Send for InClap {}
 // SAFETY: as above.
-unsafe impl Sync for Menu {}
+unsafe impl Sync for InClap {}
 
-impl Menu {
+impl InClap {
+    fn new(host: NonNull<clap_host>) -> Self {
+        Self { host, mode: OnceLock::new(), has_menu: AtomicBool::new(false) }
+    }
+
     /// The host's functions. Only while the instance lives.
     fn functions(&self) -> Option<clap_host_context_menu> {
         let host = self.host.as_ptr();
@@ -336,22 +317,26 @@ impl Menu {
     }
 }
 
-impl Format for Menu {
-    fn offers(&self) -> bool {
-        self.offered.load(Ordering::Acquire)
+impl Format for InClap {
+    fn is_offline(&self) -> Option<bool> {
+        self.mode.get().map(|mode| mode() == ProcessMode::Offline)
     }
 
-    fn look(&self) {
+    fn has_menu(&self) -> bool {
+        self.has_menu.load(Ordering::Acquire)
+    }
+
+    fn look_for_menu(&self) {
         let can_open = |functions: clap_host_context_menu| {
             functions.popup?;
             // SAFETY: this is the host's main thread, and the instance lives.
             Some(unsafe { functions.can_popup?(self.host.as_ptr()) })
         };
-        let offered = self.functions().and_then(can_open).unwrap_or(false);
-        self.offered.store(offered, Ordering::Release);
+        let has_menu = self.functions().and_then(can_open).unwrap_or(false);
+        self.has_menu.store(has_menu, Ordering::Release);
     }
 
-    fn open(&self, parameter: u32, (x, y): (i32, i32)) -> bool {
+    fn open_menu(&self, parameter: u32, (x, y): (i32, i32)) -> bool {
         // Means nothing for a window within the host's.
         const SCREEN: i32 = 0;
         let target =

@@ -1,44 +1,15 @@
 //! The host's own menu for a parameter (to automate it, to learn a controller), where format and
-//! host offer one. The framework knows of none, so the exports of the formats hand over what they
-//! know of the host while an instance is made. Knows nothing of parameters, engine or editor.
+//! host offer one. Knows nothing of parameters, engine or editor.
 
-use std::cell::RefCell;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, OnceLock};
 use std::thread::{self, ThreadId};
 
 use tenon_dsp::Control;
 
-/// What a format has to open menus with.
-pub(crate) trait Format: Send + Sync {
-    /// Whether the host has a menu, as far as is known. May be asked from any thread.
-    fn offers(&self) -> bool;
-
-    /// Finds out whether the host has a menu, now that there is a window. Only on the host's main
-    /// thread, and while the instance lives.
-    fn look(&self);
-
-    /// Opens the menu of a parameter at a place in the window, in the pixels of the window system.
-    /// False when the host does not. Only on the host's main thread, and while the instance lives.
-    fn open(&self, parameter: u32, place: (i32, i32)) -> bool;
-}
-
-thread_local! {
-    /// The format of the instance that is being made on this thread.
-    static FORMAT: RefCell<Option<Arc<dyn Format>>> = const { RefCell::new(None) };
-}
-
-/// Makes an instance whose [`HostMenu::of_new_instance`] is that of `format`.
-pub(crate) fn of_format<T>(format: Arc<dyn Format>, make: impl FnOnce() -> T) -> T {
-    FORMAT.set(Some(format));
-    let made = make();
-    // Gone already when the instance took it.
-    FORMAT.take();
-    made
-}
+use crate::format::Format;
 
 /// Something to do on the host's main thread.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum MenuTask {
     /// Find out whether the host has a menu.
     Look,
@@ -48,7 +19,23 @@ pub enum MenuTask {
         parameter: u32,
         /// Left and top within the window, in the pixels of the window system.
         place: (i32, i32),
+        /// Whom to tell how it went.
+        asked: Asked,
     },
+}
+
+/// A menu that was asked for, until that has been dealt with. Whoever drops it before, as the framework
+/// does when its queue is full or goes, refuses it.
+pub struct Asked {
+    menu: Arc<Inner>,
+    opened: bool,
+}
+
+impl Drop for Asked {
+    fn drop(&mut self) {
+        self.menu.refused.store(!self.opened, Ordering::Release);
+        self.menu.busy.store(false, Ordering::Release);
+    }
 }
 
 /// The menu of the host that an instance is in.
@@ -68,10 +55,10 @@ struct Inner {
 }
 
 impl HostMenu {
-    /// The menu of the host that an instance is being made for on this thread.
-    pub(crate) fn of_new_instance() -> Self {
+    /// The menu of the host of a new instance, on the thread that makes it.
+    pub(crate) fn new(format: Option<Arc<dyn Format>>) -> Self {
         Self(Arc::new(Inner {
-            format: FORMAT.take(),
+            format,
             main_thread: thread::current().id(),
             post: OnceLock::new(),
             busy: AtomicBool::new(false),
@@ -95,7 +82,7 @@ impl HostMenu {
 
     /// Whether there is a menu to open.
     pub(crate) fn is_offered(&self) -> bool {
-        !self.is_busy() && self.0.format.as_ref().is_some_and(|format| format.offers())
+        !self.is_busy() && self.0.format.as_ref().is_some_and(|format| format.has_menu())
     }
 
     /// Has the menu of a control opened at a place in the window, in the pixels of the window
@@ -105,17 +92,16 @@ impl HostMenu {
             return;
         }
         let menu = self.clone();
-        let task = MenuTask::Open { parameter: id(control), place };
+        let asked = Asked { menu: self.0.clone(), opened: false };
+        let task = MenuTask::Open { parameter: id(control), place, asked };
         // From another thread even where windows live on the main one: there the menu would open
-        // in the middle of a frame and hold it up until the user has chosen.
-        let spawned = thread::Builder::new().spawn(move || {
+        // in the middle of a frame and hold it up until the user has chosen. Where there is no thread
+        // to be had, the task goes with what was to run on it.
+        let _ = thread::Builder::new().spawn(move || {
             if let Some(post) = menu.0.post.get() {
                 post(task);
             }
         });
-        if spawned.is_err() {
-            self.done(false);
-        }
     }
 
     /// Does what was asked for. Only while the instance lives. False when the host did not open its
@@ -127,14 +113,13 @@ impl HostMenu {
         match task {
             MenuTask::Look => {
                 if let Some(format) = format {
-                    format.look();
+                    format.look_for_menu();
                 }
                 true
             }
-            MenuTask::Open { parameter, place } => {
-                let opened = format.is_some_and(|format| format.open(parameter, place));
-                self.done(opened);
-                opened
+            MenuTask::Open { parameter, place, mut asked } => {
+                asked.opened = format.is_some_and(|format| format.open_menu(parameter, place));
+                asked.opened
             }
         }
     }
@@ -146,11 +131,6 @@ impl HostMenu {
 
     fn is_busy(&self) -> bool {
         self.0.busy.load(Ordering::Acquire)
-    }
-
-    fn done(&self, opened: bool) {
-        self.0.refused.store(!opened, Ordering::Release);
-        self.0.busy.store(false, Ordering::Release);
     }
 }
 
@@ -164,44 +144,49 @@ fn id(control: Control) -> u32 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::format;
     use std::sync::Mutex;
-    use std::sync::mpsc::channel;
+    use std::sync::mpsc::{Receiver, channel};
 
     #[derive(Default)]
     struct Willing(Mutex<Vec<(u32, (i32, i32))>>);
 
     impl Format for Willing {
-        fn offers(&self) -> bool {
+        fn has_menu(&self) -> bool {
             true
         }
-        fn look(&self) {}
-        fn open(&self, parameter: u32, place: (i32, i32)) -> bool {
+        fn look_for_menu(&self) {}
+        fn open_menu(&self, parameter: u32, place: (i32, i32)) -> bool {
             self.0.lock().unwrap().push((parameter, place));
             true
         }
     }
 
+    /// The menu of an instance of a format, and what comes to the host's main thread.
+    fn posted(format: Arc<Willing>) -> (HostMenu, Receiver<MenuTask>) {
+        let menu = format::with(format, || HostMenu::new(format::of_new_instance()));
+        let (post, tasks) = channel();
+        menu.post_by(move |task| post.send(task).unwrap());
+        (menu, tasks)
+    }
+
     #[test]
     fn an_instance_outside_a_host_has_no_menu() {
-        let menu = HostMenu::of_new_instance();
-        assert!(!menu.is_offered());
+        assert!(!HostMenu::new(format::of_new_instance()).is_offered());
         // And the next instance does not get what was left over.
-        of_format(Arc::new(Willing::default()), || ());
-        assert!(!HostMenu::of_new_instance().is_offered());
+        format::with(Arc::new(Willing::default()), || ());
+        assert!(!HostMenu::new(format::of_new_instance()).is_offered());
     }
 
     #[test]
     fn a_menu_opens_on_the_main_thread_alone_and_one_at_a_time() {
         let format = Arc::new(Willing::default());
-        let menu = of_format(format.clone(), HostMenu::of_new_instance);
+        let (menu, tasks) = posted(format.clone());
         assert!(menu.is_offered());
-        let (post, tasks) = channel();
-        menu.post_by(move |task| post.send(task).unwrap());
         menu.ask(Control::Mix, (3, 4));
         menu.ask(Control::Knee, (5, 6));
         assert!(!menu.is_offered(), "one is asked for");
         let task = tasks.recv().unwrap();
-        assert_eq!(task, MenuTask::Open { parameter: id(Control::Mix), place: (3, 4) });
         assert!(tasks.try_recv().is_err());
 
         let elsewhere = menu.clone();
@@ -209,8 +194,19 @@ mod tests {
         assert!(menu.take_refusal() && !menu.take_refusal());
         assert!(format.0.lock().unwrap().is_empty());
 
-        assert!(menu.perform(task));
-        assert!(!menu.take_refusal());
+        menu.ask(Control::Mix, (3, 4));
+        assert!(menu.perform(tasks.recv().unwrap()));
+        assert!(!menu.take_refusal() && menu.is_offered());
         assert_eq!(*format.0.lock().unwrap(), [(id(Control::Mix), (3, 4))]);
+    }
+
+    #[test]
+    fn a_menu_that_nobody_got_round_to_is_refused_and_can_be_asked_for_again() {
+        let (menu, tasks) = posted(Arc::default());
+        menu.ask(Control::Mix, (3, 4));
+        drop(tasks.recv().unwrap());
+        assert!(menu.take_refusal() && menu.is_offered());
+        menu.ask(Control::Mix, (3, 4));
+        assert!(menu.perform(tasks.recv().unwrap()));
     }
 }

@@ -21,6 +21,7 @@ mod blind;
 mod pair;
 mod audio;
 
+mod format;
 mod host_menu;
 
 mod editor;
@@ -39,9 +40,9 @@ use tenon_dsp::Processor;
 
 use audio::Audio;
 use blind::Blind;
-use clap::Mode;
 use editor::BusEditor;
 use feed::FeedOut;
+use format::Format;
 use host_menu::{HostMenu, MenuTask};
 use listener::Listener;
 use state::BusState;
@@ -53,7 +54,8 @@ pub struct Bus {
     feed: Arc<Mutex<FeedOut>>,
     listener: Listener,
     blind: Arc<Mutex<Blind>>,
-    mode: Mode,
+    /// None outside hosts.
+    format: Option<Arc<dyn Format>>,
     repaint: RepaintNotifier,
     host_menu: HostMenu,
 }
@@ -64,15 +66,16 @@ impl Default for Bus {
         let (feed_in, feed_out) = feed::feed(processor.readings());
         let (listener_in, listener) = listener::listener();
         let (blind_in, blind) = blind::blind();
+        let format = format::of_new_instance();
         Self {
             state: Arc::default(),
             audio: Audio::new(processor, feed_in, listener_in, blind_in),
             feed: Arc::new(Mutex::new(feed_out)),
             listener,
             blind: Arc::new(Mutex::new(blind)),
-            mode: Mode::of_new_instance(),
             repaint: RepaintNotifier::new(),
-            host_menu: HostMenu::of_new_instance(),
+            host_menu: HostMenu::new(format.clone()),
+            format,
         }
     }
 }
@@ -150,8 +153,8 @@ impl Plugin for Bus {
         context: &mut impl ProcessContext<Self>,
     ) -> ProcessStatus {
         let key = aux.inputs.first().map(Buffer::as_slice_immutable);
-        if let Some(offline) = self.mode.is_offline() {
-            self.audio.set_offline(offline);
+        if let Some(offline) = self.format.as_ref().and_then(|format| format.is_offline()) {
+            self.audio.set_offline(offline, &self.state);
         }
         self.audio.set_tempo(context.transport().tempo);
         let place = audio::place(context.transport());

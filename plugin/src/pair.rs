@@ -95,13 +95,13 @@ impl Pair {
         self.other.set_tempo(tempo_bpm);
     }
 
-    /// While the host renders offline, there is no trial.
-    pub(crate) fn set_offline(&mut self, offline: bool) {
+    /// While the host renders offline, there is no trial. True when that has changed.
+    pub(crate) fn set_offline(&mut self, offline: bool) -> bool {
         if self.offline && !offline {
             // The reason no longer holds.
             self.end(End::Restarted);
         }
-        self.offline = offline;
+        std::mem::replace(&mut self.offline, offline) != offline
     }
 
     /// Ends the trial, whether it has begun here or not.

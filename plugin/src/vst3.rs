@@ -37,7 +37,7 @@ use nice_plug::wrapper::vst3::vst3::Steinberg::{
 use nice_plug::wrapper::vst3::vst3::{Class, ComPtr, ComRef, ComWrapper};
 use nice_plug::wrapper::vst3::{PluginInfo, Wrapper};
 
-use crate::host_menu::{self, Format};
+use crate::format::{self, Format};
 
 /// Makes the functions that hosts look for in the library.
 macro_rules! export {
@@ -140,7 +140,7 @@ impl<P: Vst3Plugin> IPluginFactoryTrait for Factory<P> {
             return kInvalidArgument;
         }
         let menu = Arc::new(Menu::default());
-        let wrapper = host_menu::of_format(menu.clone(), || ComWrapper::new(Wrapper::<P>::new()));
+        let wrapper = format::with(menu.clone(), || ComWrapper::new(Wrapper::<P>::new()));
         guard(&wrapper);
         follow(&wrapper, &menu);
         let Some(unknown) = wrapper.as_com_ref::<FUnknown>() else { return kInvalidArgument };
@@ -401,14 +401,14 @@ struct Menu {
 }
 
 impl Format for Menu {
-    fn offers(&self) -> bool {
+    fn has_menu(&self) -> bool {
         lock(&self.handler).is_some()
     }
 
     // The host has told when it handed its handler over.
-    fn look(&self) {}
+    fn look_for_menu(&self) {}
 
-    fn open(&self, parameter: u32, (x, y): (i32, i32)) -> bool {
+    fn open_menu(&self, parameter: u32, (x, y): (i32, i32)) -> bool {
         // The menu may stay until the user has chosen, and the host may do anything meanwhile.
         let (handler, view) = (lock(&self.handler).clone(), lock(&self.view).clone());
         let (Some(handler), Some(view)) = (handler, view) else { return false };
@@ -427,9 +427,11 @@ static MENUS: Mutex<Vec<(usize, Weak<Menu>)>> = Mutex::new(Vec::new());
 /// Keeps the menu of a new instance told of its handler and its view.
 fn follow<P: Vst3Plugin>(wrapper: &ComWrapper<Wrapper<P>>, menu: &Arc<Menu>) {
     let Some(controller) = wrapper.as_com_ref::<IEditController>() else { return };
+    let address = controller.as_ptr().addr();
     let mut menus = lock(&MENUS);
-    menus.retain(|(_, menu)| menu.strong_count() > 0);
-    menus.push((controller.as_ptr().addr(), Arc::downgrade(menu)));
+    // An instance that is gone may have been at the same address, and its menu still be held.
+    menus.retain(|(other, menu)| *other != address && menu.strong_count() > 0);
+    menus.push((address, Arc::downgrade(menu)));
 }
 
 fn menu_of(controller: *mut IEditController) -> Option<Arc<Menu>> {

@@ -123,6 +123,7 @@ const ORDERS: &[Order] = &[
             ("blind.rs", NO_HOST),
             ("pair.rs", NO_SCREEN_NO_LOCKS),
             ("audio.rs", NO_SCREEN_NO_LOCKS),
+            ("format.rs", NO_HOST),
             ("host_menu.rs", NO_HOST),
             ("editor/figures.rs", NO_ENGINE),
             ("editor/bench.rs", NO_ENGINE),

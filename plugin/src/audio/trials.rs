@@ -280,7 +280,7 @@ fn an_offline_render_never_hears_a_trial() {
 #[test]
 fn a_render_that_begins_without_a_restart_hears_no_trial_either() {
     let mut playing = running(HARD, another(), true);
-    playing.audio.set_offline(true);
+    playing.audio.set_offline(true, &playing.state);
     playing.play(480);
     assert_eq!(playing.word().end, Some(End::Offline));
     assert!(!playing.audio.pair.is_on(), "not even a fade");
@@ -288,12 +288,41 @@ fn a_render_that_begins_without_a_restart_hears_no_trial_either() {
     playing.play(480);
     assert_eq!(playing.word().end, Some(End::Offline));
     // Then the editor may open another one.
-    playing.audio.set_offline(false);
+    playing.audio.set_offline(false, &playing.state);
     playing.play(480);
     assert_eq!(playing.word().end, Some(End::Restarted));
     playing.blind.open(Opposite::Dry);
     playing.play(480);
     assert_eq!(playing.word().end, None);
+}
+
+#[test]
+fn a_render_that_begins_without_a_restart_begins_as_a_new_instance_does() {
+    let mut playing = Playing::new(HARD);
+    playing.play(S);
+    // Moved in the very block in which the render begins.
+    set(&playing.state, Control::Makeup, 6.0);
+    set(&playing.state, Control::Threshold, -12.0);
+    playing.audio.set_offline(true, &playing.state);
+    let memory = playing.audio.processor.match_memory();
+    playing.audio.processor.restore_match(memory);
+    let (mut left, mut right) = (signal(S, playing.seed), signal(S, playing.seed + 1));
+    let (rendered, _) = playing.play(S);
+
+    let mut new = Processor::new();
+    new.prepare(LIVE.0, Channels::Stereo).unwrap();
+    new.set(&playing.state.params.settings());
+    new.reset();
+    new.restore_match(memory);
+    new.process(&mut left, &mut right, None);
+    assert_eq!(bits(&rendered[0]), bits(&left));
+    assert_eq!(bits(&rendered[1]), bits(&right));
+    // And it goes on: only the first block of a render is its beginning.
+    playing.audio.set_offline(true, &playing.state);
+    let (mut left, mut right) = (signal(S, playing.seed), signal(S, playing.seed + 1));
+    let (rendered, _) = playing.play(S);
+    new.process(&mut left, &mut right, None);
+    assert_eq!(bits(&rendered[0]), bits(&left));
 }
 
 #[test]
