@@ -187,4 +187,36 @@ mod tests {
         editor.close();
         assert_eq!(audio.order().stage, Stage::Off);
     }
+
+    #[test]
+    fn orders_and_words_cross_threads_whole() {
+        const TRIALS: u32 = 100;
+        let (mut audio, mut editor) = blind();
+        std::thread::scope(|scope| {
+            scope.spawn(move || {
+                let mut last = 0;
+                while last < TRIALS {
+                    let order = audio.order();
+                    assert!(order.session >= last, "the newest order counts");
+                    last = order.session;
+                    let is_even = order.session % 2 == 0;
+                    if order.session > 0 {
+                        assert_eq!(order.stage, Stage::Running { opposite: is_even });
+                    }
+                    let level_db = order.session as f32;
+                    audio.say(Word { session: order.session, level_db, ..Word::default() });
+                    std::thread::yield_now();
+                }
+            });
+            for session in 1..=TRIALS {
+                editor.order = Order { session, ..editor.order };
+                editor.hear(session % 2 == 0);
+                if let Some(word) = editor.word() {
+                    assert_eq!(word.level_db, session as f32);
+                }
+                std::thread::yield_now();
+            }
+        });
+        assert_eq!(editor.word().map(|word| word.level_db), Some(TRIALS as f32));
+    }
 }

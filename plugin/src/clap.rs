@@ -141,15 +141,27 @@ type Process = unsafe extern "C" fn(*const clap_plugin, *const clap_process) -> 
 /// The framework's function that [`process`] stands before, the same for every instance.
 static OWN_PROCESS: OnceLock<Process> = OnceLock::new();
 
-/// Hands a block on without what the framework trips over: a port that is missing or lacks channels
-/// has none, events lie within the block.
+/// Stands before the framework's function.
 unsafe extern "C" fn process(
     plugin: *const clap_plugin,
     process: *const clap_process,
 ) -> clap_process_status {
+    let Some(own) = OWN_PROCESS.get() else { return CLAP_PROCESS_ERROR };
+    // SAFETY: as the host passed it.
+    unsafe { repaired(process, |block| own(plugin, block)) }
+}
+
+/// Hands a block on without what the framework trips over: a port that is missing or lacks channels
+/// has none, events lie within the block.
+///
+/// # Safety
+/// `process` is null or what a host passes.
+unsafe fn repaired(
+    process: *const clap_process,
+    hand_on: impl FnOnce(&clap_process) -> clap_process_status,
+) -> clap_process_status {
     /// Input ports of the layout that has most: main and key.
     const INPUTS: usize = 2;
-    let Some(own) = OWN_PROCESS.get() else { return CLAP_PROCESS_ERROR };
     if process.is_null() {
         return CLAP_PROCESS_ERROR;
     }
@@ -202,7 +214,7 @@ unsafe extern "C" fn process(
         if !block.in_events.is_null() {
             block.in_events = &list;
         }
-        own(plugin, &block)
+        hand_on(&block)
     }
 }
 
@@ -344,5 +356,298 @@ impl Format for InClap {
         let popup = self.functions().and_then(|functions| functions.popup);
         // SAFETY: this is the host's main thread, and the instance lives.
         popup.is_some_and(|popup| unsafe { popup(self.host.as_ptr(), &target, SCREEN, x, y) })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use clap_sys::events::{CLAP_EVENT_NOTE_ON, clap_event_note};
+    use clap_sys::process::CLAP_PROCESS_CONTINUE;
+    use std::ptr::{from_ref, null, null_mut};
+    use std::sync::atomic::AtomicUsize;
+
+    const FRAMES: usize = 64;
+
+    /// What is there, and told to be there, of a port.
+    fn port(channels: &mut [*mut f32]) -> clap_audio_buffer {
+        let channel_count = channels.len() as u32;
+        clap_audio_buffer { data32: channels.as_mut_ptr(), channel_count, ..without_channels() }
+    }
+
+    fn block(inputs: &[clap_audio_buffer], outputs: &mut [clap_audio_buffer]) -> clap_process {
+        clap_process {
+            steady_time: -1,
+            frames_count: FRAMES as u32,
+            transport: null(),
+            audio_inputs: inputs.as_ptr(),
+            audio_outputs: outputs.as_mut_ptr(),
+            audio_inputs_count: inputs.len() as u32,
+            audio_outputs_count: outputs.len() as u32,
+            in_events: null(),
+            out_events: null(),
+        }
+    }
+
+    /// Reads and writes all that a block hands on, as the framework does; gives the channels of
+    /// inputs and outputs.
+    fn touched(block: &clap_process) -> [Vec<u32>; 2] {
+        let mut counts = [Vec::new(), Vec::new()];
+        // SAFETY: that this is sound is what is tested.
+        let handed_on = |block: &clap_process| unsafe {
+            for n in 0..block.audio_inputs_count as usize {
+                let port = *block.audio_inputs.add(n);
+                for channel in 0..port.channel_count as usize {
+                    let samples = *port.data32.add(channel);
+                    assert!(std::slice::from_raw_parts(samples, FRAMES).iter().all(|x| *x == 1.0));
+                }
+                counts[0].push(port.channel_count);
+            }
+            for n in 0..block.audio_outputs_count as usize {
+                let port = *block.audio_outputs.add(n);
+                assert_eq!(port.constant_mask, 0);
+                for channel in 0..port.channel_count as usize {
+                    std::slice::from_raw_parts_mut(*port.data32.add(channel), FRAMES).fill(0.5);
+                }
+                counts[1].push(port.channel_count);
+            }
+            CLAP_PROCESS_CONTINUE
+        };
+        // SAFETY: as above.
+        assert_eq!(unsafe { repaired(block, handed_on) }, CLAP_PROCESS_CONTINUE);
+        counts
+    }
+
+    #[test]
+    fn a_block_that_is_null_is_refused() {
+        // SAFETY: null may be passed.
+        let status = unsafe { repaired(null(), |_| unreachable!("there is nothing to hand on")) };
+        assert_eq!(status, CLAP_PROCESS_ERROR);
+    }
+
+    #[test]
+    fn channels_that_are_missing_or_null_are_never_touched() {
+        let mut sound = [vec![1.0_f32; FRAMES], vec![1.0_f32; FRAMES]];
+        let mut out = [vec![0.0_f32; FRAMES], vec![0.0_f32; FRAMES]];
+        let mut stereo = sound.each_mut().map(|channel| channel.as_mut_ptr());
+        let mut half = [stereo[0], null_mut()];
+        let mut outs = out.each_mut().map(|channel| channel.as_mut_ptr());
+        let mut half_out = [outs[0], null_mut()];
+        let untold = clap_audio_buffer { data32: null_mut(), channel_count: 2, ..port(&mut []) };
+        let constant = clap_audio_buffer { constant_mask: 3, ..port(&mut outs) };
+
+        let main = port(&mut stereo);
+        let half = port(&mut half);
+        for (inputs, expected) in [
+            (&[][..], [0, 0]),
+            (&[main], [2, 0]),
+            (&[main, main], [2, 2]),
+            (&[main, main, main], [2, 2]),
+            (&[half, main], [0, 2]),
+            (&[main, half], [2, 0]),
+            (&[untold, untold], [0, 0]),
+        ] {
+            assert_eq!(touched(&block(inputs, &mut [constant])), [expected.to_vec(), vec![2]]);
+        }
+        // Told, and not there.
+        let (inputs, mut outputs) = ([main, main], [constant]);
+        let told = clap_process { audio_inputs: null(), ..block(&inputs, &mut outputs) };
+        assert_eq!(touched(&told)[0], [0, 0]);
+        // Without outputs nothing is copied anywhere.
+        for outputs in [&mut [][..], &mut [untold], &mut [port(&mut half_out)]] {
+            assert_eq!(touched(&block(&[main, main], outputs)), [vec![0, 2], vec![]]);
+        }
+        let told = clap_process { audio_outputs: null_mut(), ..block(&inputs, &mut outputs) };
+        assert_eq!(touched(&told), [vec![0, 2], vec![]]);
+        // Into one channel goes one.
+        assert_eq!(touched(&block(&[main], &mut [port(&mut outs[..1])])), [vec![1, 0], vec![1]]);
+        assert!(out.iter().flatten().all(|x| *x == 0.5));
+    }
+
+    fn header(size: usize, time: u32, space_id: u16, type_: u16) -> clap_event_header {
+        clap_event_header { size: size as u32, time, space_id, type_, flags: 0 }
+    }
+
+    fn value(time: u32, space_id: u16) -> clap_event_param_value {
+        let size = size_of::<clap_event_param_value>();
+        clap_event_param_value {
+            header: header(size, time, space_id, CLAP_EVENT_PARAM_VALUE),
+            param_id: 7,
+            cookie: null_mut(),
+            note_id: -1,
+            port_index: -1,
+            channel: -1,
+            key: -1,
+            value: 0.25,
+        }
+    }
+
+    /// The events of a host, any of them null.
+    type List = Vec<*const clap_event_header>;
+
+    unsafe extern "C" fn size(list: *const clap_input_events) -> u32 {
+        // SAFETY: made below only.
+        unsafe { (&*(*list).ctx.cast::<List>()).len() as u32 }
+    }
+
+    unsafe extern "C" fn get(
+        list: *const clap_input_events,
+        index: u32,
+    ) -> *const clap_event_header {
+        // SAFETY: made below only.
+        unsafe { (&*(*list).ctx.cast::<List>())[index as usize] }
+    }
+
+    #[test]
+    fn events_that_are_handed_on_lie_within_the_block() {
+        let size_of_mod = size_of::<clap_event_param_mod>();
+        let (within, late) =
+            (value(5, CLAP_CORE_EVENT_SPACE_ID), value(99, CLAP_CORE_EVENT_SPACE_ID));
+        let foreign = value(99, 12);
+        let modulation = clap_event_param_mod {
+            header: header(size_of_mod, 64, CLAP_CORE_EVENT_SPACE_ID, CLAP_EVENT_PARAM_MOD),
+            param_id: 8,
+            cookie: null_mut(),
+            note_id: -1,
+            port_index: -1,
+            channel: -1,
+            key: -1,
+            amount: -0.5,
+        };
+        let note = clap_event_note {
+            header: header(
+                size_of::<clap_event_note>(),
+                64,
+                CLAP_CORE_EVENT_SPACE_ID,
+                CLAP_EVENT_NOTE_ON,
+            ),
+            note_id: -1,
+            port_index: 0,
+            channel: 0,
+            key: 60,
+            velocity: 1.0,
+        };
+        let list: List = vec![
+            from_ref(&within).cast(),
+            from_ref(&late).cast(),
+            from_ref(&foreign).cast(),
+            from_ref(&modulation).cast(),
+            from_ref(&note).cast(),
+            null(),
+        ];
+        let ctx = from_ref(&list).cast_mut().cast();
+        let host = clap_input_events { ctx, size: Some(size), get: Some(get) };
+        let mut told = block(&[], &mut []);
+        told.in_events = &host;
+        let mut seen = Vec::new();
+        // SAFETY: that this is sound is what is tested.
+        let status = unsafe {
+            repaired(&told, |block| {
+                let list = block.in_events;
+                for index in 0..(*list).size.unwrap()(list) {
+                    let event = (*list).get.unwrap()(list, index);
+                    if !event.is_null() {
+                        let what = match (*event).type_ {
+                            CLAP_EVENT_PARAM_VALUE => {
+                                (*event.cast::<clap_event_param_value>()).value
+                            }
+                            _ => (*event.cast::<clap_event_param_mod>()).amount,
+                        };
+                        seen.push((index, (*event).time, what));
+                    }
+                }
+                CLAP_PROCESS_CONTINUE
+            })
+        };
+        assert_eq!(status, CLAP_PROCESS_CONTINUE);
+        assert_eq!(seen, [(0, 5, 0.25), (1, 63, 0.25), (3, 63, -0.5)]);
+        // A list without functions is empty.
+        let empty = clap_input_events { ctx: null_mut(), size: None, get: None };
+        told.in_events = &empty;
+        // SAFETY: as above.
+        let status = unsafe {
+            repaired(&told, |block| {
+                let list = block.in_events;
+                assert_eq!((*list).size.unwrap()(list), 0);
+                assert!((*list).get.unwrap()(list, 0).is_null());
+                CLAP_PROCESS_CONTINUE
+            })
+        };
+        assert_eq!(status, CLAP_PROCESS_CONTINUE);
+    }
+
+    /// Menus that were opened by [`popup`].
+    static OPENED: AtomicUsize = AtomicUsize::new(0);
+
+    unsafe extern "C" fn can_popup(_: *const clap_host) -> bool {
+        true
+    }
+
+    unsafe extern "C" fn popup(
+        _: *const clap_host,
+        target: *const clap_context_menu_target,
+        _: i32,
+        x: i32,
+        y: i32,
+    ) -> bool {
+        // SAFETY: the plug-in passes a target.
+        assert_eq!((unsafe { (*target).id }, x, y), (7, 3, 4));
+        OPENED.fetch_add(1, Ordering::SeqCst);
+        true
+    }
+
+    static MENU: clap_host_context_menu = clap_host_context_menu {
+        populate: None,
+        perform: None,
+        can_popup: Some(can_popup),
+        popup: Some(popup),
+    };
+    static UNABLE: clap_host_context_menu = clap_host_context_menu { popup: None, ..MENU };
+
+    unsafe extern "C" fn with_menu(_: *const clap_host, id: *const c_char) -> *const c_void {
+        // SAFETY: the plug-in passes a text.
+        match unsafe { CStr::from_ptr(id) } == CLAP_EXT_CONTEXT_MENU {
+            true => from_ref(&MENU).cast(),
+            false => null(),
+        }
+    }
+
+    unsafe extern "C" fn unable(_: *const clap_host, _: *const c_char) -> *const c_void {
+        from_ref(&UNABLE).cast()
+    }
+
+    unsafe extern "C" fn without(_: *const clap_host, _: *const c_char) -> *const c_void {
+        null()
+    }
+
+    #[test]
+    fn the_hosts_menu_is_asked_for_where_there_is_one() {
+        type Extension = unsafe extern "C" fn(*const clap_host, *const c_char) -> *const c_void;
+        for (extension, has_menu) in [
+            (None, false),
+            (Some(without as Extension), false),
+            (Some(unable as Extension), false),
+            (Some(with_menu as Extension), true),
+        ] {
+            let host = clap_host {
+                clap_version: CLAP_VERSION,
+                host_data: null_mut(),
+                name: null(),
+                vendor: null(),
+                url: null(),
+                version: null(),
+                get_extension: extension,
+                request_restart: None,
+                request_process: None,
+                request_callback: None,
+            };
+            let in_clap = InClap::new(NonNull::from(&host));
+            assert!(!in_clap.has_menu(), "nobody has looked");
+            in_clap.look_for_menu();
+            assert_eq!(in_clap.has_menu(), has_menu);
+            assert_eq!(in_clap.open_menu(7, (3, 4)), has_menu);
+            assert_eq!(in_clap.is_offline(), None);
+        }
+        assert_eq!(OPENED.load(Ordering::SeqCst), 1);
     }
 }

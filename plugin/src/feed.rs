@@ -310,6 +310,40 @@ mod tests {
     }
 
     #[test]
+    fn what_another_thread_reads_is_never_torn() {
+        let first = Processor::new().readings();
+        let (mut audio, mut editor) = feed(first);
+        let of = |turn: u16| {
+            let mut readings = first;
+            readings.gain_reduction_db = f32::from(turn);
+            readings.match_gain_db = f32::from(turn);
+            readings
+        };
+        std::thread::scope(|scope| {
+            scope.spawn(|| {
+                for turn in 1..=200 {
+                    let readings = of(turn);
+                    audio.publish(readings);
+                    audio.trace(Point::new(&readings, playing(turn.into(), 0.0)));
+                }
+            });
+            let mut last = 0.0;
+            let mut number = 0;
+            while last < 200.0 {
+                let readings = editor.read();
+                assert_eq!(readings, of(readings.gain_reduction_db as u16));
+                assert!(readings.gain_reduction_db >= last, "and never older ones");
+                last = readings.gain_reduction_db;
+                while let Some(point) = editor.next_point() {
+                    assert!(point.number >= number);
+                    number = point.number + 1;
+                }
+                std::thread::yield_now();
+            }
+        });
+    }
+
+    #[test]
     fn running_audio_is_noticed() {
         let (audio, editor) = feed(Processor::new().readings());
         let before = editor.blocks();

@@ -478,8 +478,10 @@ mod tests {
     use super::*;
     use nice_plug::prelude::*;
     use nice_plug::wrapper::vst3::vst3::Steinberg::Vst::{
-        IAudioProcessorTrait, IComponent, IComponentTrait, ProcessModes_, SymbolicSampleSizes_,
+        AudioBusBuffers__type0, IAudioProcessorTrait, IComponentHandlerTrait, IComponentTrait,
+        IContextMenu, IEditControllerTrait, MediaTypes_, ProcessModes_, SymbolicSampleSizes_,
     };
+    use std::ptr::null_mut;
 
     /// The modes in which [`Probe`] was activated.
     static MODES: Mutex<Vec<ProcessMode>> = Mutex::new(Vec::new());
@@ -487,7 +489,7 @@ mod tests {
     #[derive(Default, Params)]
     struct Nothing {}
 
-    /// Remembers how it was activated.
+    /// Remembers how it was activated, and leaves the sound as it is.
     #[derive(Default)]
     struct Probe;
 
@@ -531,10 +533,190 @@ mod tests {
         const VST3_SUBCATEGORIES: &'static [Vst3SubCategory] = &[Vst3SubCategory::Fx];
     }
 
-    #[test]
-    fn a_plug_in_knows_whether_it_renders_offline() {
+    /// [`MODES`] is of all instances: one test activates at a time.
+    static ALONE: Mutex<()> = Mutex::new(());
+
+    fn probe() -> ComWrapper<Wrapper<Probe>> {
         let wrapper = ComWrapper::new(Wrapper::<Probe>::new());
         guard(&wrapper);
+        wrapper
+    }
+
+    const FRAMES: usize = 16;
+
+    fn bus(channels: &mut [*mut f32]) -> AudioBusBuffers {
+        AudioBusBuffers {
+            numChannels: channels.len() as int32,
+            silenceFlags: 3,
+            __field0: AudioBusBuffers__type0 { channelBuffers32: channels.as_mut_ptr() },
+        }
+    }
+
+    fn block(inputs: &mut [AudioBusBuffers], outputs: &mut [AudioBusBuffers]) -> ProcessData {
+        ProcessData {
+            processMode: ProcessModes_::kRealtime as int32,
+            symbolicSampleSize: SymbolicSampleSizes_::kSample32 as int32,
+            numSamples: FRAMES as int32,
+            numInputs: inputs.len() as int32,
+            numOutputs: outputs.len() as int32,
+            inputs: inputs.as_mut_ptr(),
+            outputs: outputs.as_mut_ptr(),
+            inputParameterChanges: null_mut(),
+            outputParameterChanges: null_mut(),
+            inputEvents: null_mut(),
+            outputEvents: null_mut(),
+            processContext: null_mut(),
+        }
+    }
+
+    #[test]
+    fn channels_that_are_missing_or_null_are_never_touched() {
+        let _alone = lock(&ALONE);
+        let wrapper = probe();
+        let processor = wrapper.as_com_ref::<IAudioProcessor>().unwrap();
+        let component = wrapper.as_com_ref::<IComponent>().unwrap();
+        let mut setup = ProcessSetup {
+            processMode: ProcessModes_::kRealtime as int32,
+            symbolicSampleSize: SymbolicSampleSizes_::kSample32 as int32,
+            maxSamplesPerBlock: FRAMES as int32,
+            sampleRate: 48_000.0,
+        };
+        // SAFETY: as a host does, in its order.
+        unsafe {
+            assert_eq!(processor.setupProcessing(&raw mut setup), kResultOk);
+            assert_eq!(component.setActive(1), kResultOk);
+            assert_eq!(processor.setProcessing(1), kResultOk);
+        }
+        let mut sound = [vec![1.0_f32; FRAMES], vec![1.0_f32; FRAMES]];
+        let mut stereo = sound.each_mut().map(|channel| channel.as_mut_ptr());
+        let mut half = [stereo[0], null_mut()];
+        let mut untold = bus(&mut [null_mut(), null_mut()]);
+        untold.__field0.channelBuffers32 = null_mut();
+        let (main, half) = (bus(&mut stereo), bus(&mut half));
+        for (inputs, expected) in [
+            (&mut [][..], 0.0),
+            (&mut [main], 1.0),
+            (&mut [main, main, main], 1.0),
+            (&mut [main, half], 1.0),
+            (&mut [half, main], 0.0),
+            (&mut [untold, untold], 0.0),
+        ] {
+            let mut out = [vec![9.0_f32; FRAMES], vec![9.0_f32; FRAMES]];
+            let mut outs = out.each_mut().map(|channel| channel.as_mut_ptr());
+            let mut outputs = [bus(&mut outs)];
+            let mut data = block(inputs, &mut outputs);
+            // SAFETY: what is told to be there is, or null.
+            assert_eq!(unsafe { processor.process(&raw mut data) }, kResultOk);
+            assert_eq!(outputs[0].silenceFlags, 0);
+            assert!(out.iter().flatten().all(|x| *x == expected), "{out:?}, not {expected}");
+        }
+        // Told, and not there; without outputs; and nothing at all.
+        let mut out = [vec![9.0_f32; FRAMES], vec![9.0_f32; FRAMES]];
+        let mut outs = out.each_mut().map(|channel| channel.as_mut_ptr());
+        let mut half_out = [outs[0], null_mut()];
+        for outputs in [&mut [][..], &mut [untold], &mut [bus(&mut half_out)]] {
+            let mut inputs = [main, main];
+            let mut data = block(&mut inputs, outputs);
+            // SAFETY: as above.
+            assert_eq!(unsafe { processor.process(&raw mut data) }, kResultOk);
+        }
+        assert!(out.iter().flatten().all(|x| *x == 9.0));
+        let mut inputs = [main, main];
+        let mut outputs = [bus(&mut outs)];
+        let mut data = ProcessData { inputs: null_mut(), ..block(&mut inputs, &mut outputs) };
+        // SAFETY: as above.
+        unsafe {
+            assert_eq!(processor.process(&raw mut data), kResultOk);
+            data.symbolicSampleSize = SymbolicSampleSizes_::kSample64 as int32;
+            assert_eq!(processor.process(&raw mut data), kInvalidArgument);
+            assert_eq!(processor.process(null_mut()), kInvalidArgument);
+            assert_eq!(processor.setupProcessing(null_mut()), kInvalidArgument);
+        }
+        assert!(out.iter().flatten().all(|x| *x == 0.0), "silence");
+    }
+
+    #[test]
+    fn numbers_that_do_not_exist_are_refused() {
+        let wrapper = probe();
+        let processor = wrapper.as_com_ref::<IAudioProcessor>().unwrap();
+        let component = wrapper.as_com_ref::<IComponent>().unwrap();
+        let controller = wrapper.as_com_ref::<IEditController>().unwrap();
+        let (audio, input) = (MediaTypes_::kAudio as int32, kInput as int32);
+        // SAFETY: there is room for what is asked for, which is filled whatever its bits.
+        unsafe {
+            let mut bus: BusInfo = std::mem::zeroed();
+            let mut parameter: ParameterInfo = std::mem::zeroed();
+            let mut speakers = 0;
+            assert_eq!(component.getBusInfo(audio, input, 0, &raw mut bus), kResultOk);
+            assert_eq!(processor.getBusArrangement(input, 0, &raw mut speakers), kResultOk);
+            for number in [-1, 99] {
+                let told = component.getBusInfo(audio, input, number, &raw mut bus);
+                assert_eq!(told, kInvalidArgument);
+                let told = processor.getBusArrangement(input, number, &raw mut speakers);
+                assert_eq!(told, kInvalidArgument);
+            }
+            let count = controller.getParameterCount();
+            for number in [-1, count] {
+                let told = controller.getParameterInfo(number, &raw mut parameter);
+                assert_eq!(told, kInvalidArgument);
+            }
+        }
+    }
+
+    /// A host that opens menus.
+    struct Willing;
+
+    impl Class for Willing {
+        type Interfaces = (IComponentHandler, IComponentHandler3);
+    }
+
+    impl IComponentHandlerTrait for Willing {
+        unsafe fn beginEdit(&self, _: u32) -> tresult {
+            kResultOk
+        }
+        unsafe fn performEdit(&self, _: u32, _: f64) -> tresult {
+            kResultOk
+        }
+        unsafe fn endEdit(&self, _: u32) -> tresult {
+            kResultOk
+        }
+        unsafe fn restartComponent(&self, _: int32) -> tresult {
+            kResultOk
+        }
+    }
+
+    impl IComponentHandler3Trait for Willing {
+        unsafe fn createContextMenu(&self, _: *mut IPlugView, _: *const u32) -> *mut IContextMenu {
+            null_mut()
+        }
+    }
+
+    #[test]
+    fn an_instance_has_the_menu_of_its_own_host() {
+        let wrapper = probe();
+        let controller = wrapper.as_com_ref::<IEditController>().unwrap();
+        let host = ComWrapper::new(Willing);
+        let handler = host.as_com_ref::<IComponentHandler>().unwrap();
+        // One that was at the same address, and is held still.
+        let (gone, menu) = (Arc::new(Menu::default()), Arc::new(Menu::default()));
+        follow(&wrapper, &gone);
+        follow(&wrapper, &menu);
+        // SAFETY: the handler lives until it is taken back; the plug-in has no editor.
+        unsafe {
+            assert_eq!(controller.setComponentHandler(handler.as_ptr()), kResultOk);
+            assert!(menu.has_menu() && !gone.has_menu());
+            assert!(!menu.open_menu(7, (3, 4)), "there is no window");
+            assert!(controller.createView(c"editor".as_ptr()).is_null());
+            assert_eq!(controller.setComponentHandler(null_mut()), kResultOk);
+        }
+        assert!(!menu.has_menu());
+    }
+
+    #[test]
+    fn a_plug_in_knows_whether_it_renders_offline() {
+        let _alone = lock(&ALONE);
+        lock(&MODES).clear();
+        let wrapper = probe();
         let processor = wrapper.as_com_ref::<IAudioProcessor>().unwrap();
         let component = wrapper.as_com_ref::<IComponent>().unwrap();
         let modes = [ProcessModes_::kOffline, ProcessModes_::kRealtime, ProcessModes_::kOffline];
