@@ -62,6 +62,7 @@ const ORDERS: &[Order] = &[
         files: &[
             ("settings.rs", &[]),
             ("units.rs", &["crate::settings"]),
+            ("registers.rs", &["crate::settings"]),
             ("frame.rs", &["crate::settings"]),
             ("ramp.rs", &["crate::settings"]),
             ("delay.rs", &["crate::settings"]),
