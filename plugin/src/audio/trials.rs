@@ -249,6 +249,34 @@ fn a_trial_opened_straight_after_another_begins_with_the_setting_in_force() {
 }
 
 #[test]
+fn a_side_counts_as_listened_to_when_it_sounded() {
+    // Sound for this long, and then silence for as long as one likes.
+    let listen = |playing: &mut Playing, sound: usize, silence: usize| {
+        playing.play(sound);
+        for _ in 0..silence / 480 {
+            playing.audio.process(
+                &mut [&mut [0.0; 480], &mut [0.0; 480]],
+                None,
+                None,
+                &playing.state,
+            );
+        }
+        playing.word().heard
+    };
+    for (against, opposite) in [(Opposite::Dry, true), (another(), true), (another(), false)] {
+        let mut playing = running(HARD, against, opposite);
+        assert!(playing.word().heard, "a second of it was played");
+        playing.blind.hear(!opposite);
+        assert!(!playing.word().heard, "no audio has run since");
+        // What sounds after the end of the programme is less than it takes.
+        assert!(!listen(&mut playing, 0, 4 * S));
+        playing.blind.hear(opposite);
+        assert!(!listen(&mut playing, S / 10, 4 * S), "less than it takes");
+        assert!(listen(&mut playing, S / 4, 0), "but it adds up");
+    }
+}
+
+#[test]
 fn an_offline_render_never_hears_a_trial() {
     let offline = (LIVE.0, ProcessMode::Offline);
     for ordered_before in [true, false] {

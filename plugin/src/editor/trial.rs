@@ -114,7 +114,6 @@ impl Asking {
 
     fn listen(&mut self, source: Source, blind: &mut Blind) {
         self.playing = source;
-        self.heard[source as usize] = true;
         blind.hear(self.side(source) != self.mine);
     }
 }
@@ -269,6 +268,9 @@ impl Conductor {
     /// Draws an order and begins.
     ///
     /// # Errors
+        if let Page::Asking(asking) = &mut self.page {
+            asking.heard[asking.playing as usize] |= word.heard;
+        }
     /// Says why no order could be drawn.
     pub(crate) fn start(&mut self, state: &BusState, blind: &mut Blind) -> Result<(), String> {
         let plan = Plan::new(self.kind, self.trials).map_err(|error| error.to_string())?;

@@ -464,7 +464,7 @@ fn ask(ui: &mut Ui, mut rect: Rect, asking: &Asking, help: &mut Help) -> Option<
     let note = if asking.can_answer() {
         "Keys: 1, 2 and X listen, the arrows left and right answer."
     } else {
-        "Listen to each before you answer. Keys: 1, 2 and X listen, the arrows answer."
+        "Listen to each before you answer; it counts while the passage plays. Keys: 1, 2 and X listen, the arrows answer."
     };
     words(ui, &mut rect, note.to_owned(), theme::SMALL, true);
     row(ui, line, Align::Max, |ui| {

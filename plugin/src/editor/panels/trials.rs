@@ -24,6 +24,10 @@ fn open(folder: &Path, compared: Compared) -> Window {
 
 /// The audio thread takes up the order, with so much programme measured.
 fn audio(window: &mut Window, measured_s: f32, end: Option<End>) -> Stage {
+    says(window, measured_s, end, true)
+}
+
+fn says(window: &mut Window, measured_s: f32, end: Option<End>, heard: bool) -> Stage {
     let order = window.blind_in.order();
     let louder = Settings::default().with(Control::Threshold, -31.5);
     window.blind_in.say(Word {
@@ -34,6 +38,8 @@ fn audio(window: &mut Window, measured_s: f32, end: Option<End>) -> Stage {
         loudness_lufs: Some([-16.4, -16.52]),
         measured_s,
         level_db: 0.0,
+        turn: order.turn,
+        heard,
     });
     window.frame(vec![]);
     order.stage
@@ -170,12 +176,32 @@ fn an_answer_has_to_wait_until_everything_was_listened_to() {
     }
     window.click_on("X is processed  \u{2192}");
     assert!(window.has("Trial 1 of 8"));
-    assert!(window.has("Listen to each before you answer."));
+    assert!(window.has("Listen to each before you answer; it counts while the passage plays."));
     window.click_on("X");
+    window.click_on("X is processed  \u{2192}");
+    assert!(window.has("Trial 1 of 8"), "no audio runs");
+    assert_eq!(listened_to(&mut window), 0);
+    // Audio runs, and nothing sounds.
+    listen_in(&mut window, false);
+    assert_eq!(listened_to(&mut window), 0);
+    listen_in(&mut window, true);
+    assert_eq!(listened_to(&mut window), 3);
     window.click_on("X is processed  \u{2192}");
     assert!(window.has("Trial 2 of 8"));
     window.press(Modifiers::NONE, Key::ArrowLeft);
     assert!(window.has("Trial 2 of 8"), "each trial asks anew");
+}
+
+/// Listens to everything, with something to be heard or not.
+fn listen_in(window: &mut Window, heard: bool) {
+    for key in ALL {
+        window.press(Modifiers::NONE, key);
+        says(window, 10.0, None, heard);
+    }
+}
+
+fn listened_to(window: &mut Window) -> usize {
+    window.frame(vec![]).iter().filter(|(text, _)| text == "listened to").count()
 }
 
 #[test]
