@@ -1,110 +1,25 @@
 //! The command line as people run it: the real program over files in a folder of its own.
 
-use std::fs;
-use std::path::{Path, PathBuf};
-use std::process::{Command, Output};
+mod common;
 
-use ebur128::{EbuR128, Mode};
+use std::fs;
+use std::path::Path;
+use std::process::Command;
+
+use common::{Bench, RATE_HZ, Stereo, loudness, text};
 use serde_json::Value;
 
-const RATE_HZ: u32 = 48_000;
-
-/// A folder that goes away with the test.
-struct Bench(tempfile::TempDir);
-
 impl Bench {
-    fn new() -> Self {
-        Self(tempfile::tempdir().unwrap())
-    }
-
-    fn path(&self, name: &str) -> PathBuf {
-        self.0.path().join(name)
-    }
-
-    fn names(&self) -> Vec<String> {
-        let mut names: Vec<String> = fs::read_dir(self.0.path())
-            .unwrap()
-            .map(|entry| entry.unwrap().file_name().into_string().unwrap())
-            .collect();
-        names.sort();
-        names
-    }
-
-    /// Runs the program in the folder.
-    fn tenon(&self, arguments: &[&str]) -> Output {
-        self.command(arguments).output().unwrap()
-    }
-
-    fn command(&self, arguments: &[&str]) -> Command {
-        let mut command = Command::new(env!("CARGO_BIN_EXE_tenon"));
-        command.current_dir(self.0.path()).args(arguments);
-        command
-    }
-
     /// Renders, which must succeed; gives what was printed to stdout and to stderr.
     fn render(&self, arguments: &[&str]) -> (String, String) {
-        let output = self.tenon(&[&["render"], arguments].concat());
-        let (out, err) = (text(&output.stdout), text(&output.stderr));
-        assert!(output.status.success(), "{arguments:?}: {err}");
-        (out, err)
+        self.succeed(&[&["render"], arguments].concat())
     }
 
     /// Renders, which must fail as every failure should; gives the message.
     fn refuse(&self, arguments: &[&str]) -> String {
-        let before = self.names();
-        let output = self.tenon(&[&["render"], arguments].concat());
-        let message = text(&output.stderr);
-        assert_eq!(output.status.code(), Some(2), "{arguments:?}: {message}");
-        assert_eq!(text(&output.stdout), "", "{arguments:?}");
-        assert!(message.starts_with("error: "), "{message}");
-        assert_eq!(self.names(), before, "{arguments:?} left a file");
-        message
-    }
-
-    fn write(&self, name: &str, audio: &Stereo) {
-        self.write_at(name, audio, RATE_HZ);
-    }
-
-    fn write_at(&self, name: &str, audio: &Stereo, rate_hz: u32) {
-        let spec = hound::WavSpec {
-            channels: 2,
-            sample_rate: rate_hz,
-            bits_per_sample: 32,
-            sample_format: hound::SampleFormat::Float,
-        };
-        let mut wav = hound::WavWriter::create(self.path(name), spec).unwrap();
-        for [left, right] in audio {
-            wav.write_sample(*left).unwrap();
-            wav.write_sample(*right).unwrap();
-        }
-        wav.finalize().unwrap();
-    }
-
-    fn read(&self, name: &str) -> Stereo {
-        let mut wav = hound::WavReader::open(self.path(name)).unwrap();
-        let spec = wav.spec();
-        assert_eq!(spec.channels, 2);
-        let samples: Vec<f32> = match spec.sample_format {
-            hound::SampleFormat::Float => wav.samples::<f32>().map(Result::unwrap).collect(),
-            hound::SampleFormat::Int => {
-                let full_scale = (1u32 << (spec.bits_per_sample - 1)) as f32;
-                let samples = wav.samples::<i32>();
-                samples.map(|s| s.unwrap() as f32 / full_scale).collect()
-            }
-        };
-        samples.chunks(2).map(|pair| [pair[0], pair[1]]).collect()
-    }
-
-    fn json(&self, name: &str) -> Value {
-        serde_json::from_slice(&fs::read(self.path(name)).unwrap()).unwrap()
+        self.fail(&[&["render"], arguments].concat())
     }
 }
-
-fn text(bytes: &[u8]) -> String {
-    String::from_utf8(bytes.to_vec()).unwrap()
-}
-
-type Stereo = Vec<[f32; 2]>;
 
 /// Drums of a kind: two hits a second, a low thud in the middle, rattling noise off the middle.
 fn drums(seconds: f32) -> Stereo {
@@ -133,12 +48,6 @@ fn tone(amplitude: f32, seconds: f32) -> Stereo {
             [amplitude * (turns * std::f32::consts::TAU).sin(); 2]
         })
         .collect()
-}
-
-fn loudness(audio: &Stereo) -> f64 {
-    let mut meter = EbuR128::new(2, RATE_HZ, Mode::I).unwrap();
-    meter.add_frames_f32(audio.as_flattened()).unwrap();
-    meter.loudness_global().unwrap()
 }
 
 fn largest_difference(a: &[[f32; 2]], b: &[[f32; 2]]) -> f32 {
@@ -969,7 +878,7 @@ fn a_write_that_fails_on_the_way_leaves_nothing() {
     let bench = Bench::new();
     bench.write("in.wav", &tone(0.1, 1.0));
     let output = Command::new("sh")
-        .current_dir(bench.0.path())
+        .current_dir(bench.path(""))
         // The limit is in blocks of 512 bytes or 1 KiB, and without the trap exceeding it kills.
         .args(["-c", "trap '' XFSZ; ulimit -f 64; exec \"$0\" render in.wav -o out.wav --compare"])
         .arg(env!("CARGO_BIN_EXE_tenon"))
