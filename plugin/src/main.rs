@@ -38,9 +38,9 @@ enum Command {
     /// Measure what changed between two files: one programme before and after some processing,
     /// whoever did it.
     Compare {
-        /// Stereo file from before.
+        /// File from before, stereo or mono.
         before: PathBuf,
-        /// Stereo file from after, of the same sample rate and in time with the other.
+        /// File from after, of the same sample rate and channels, and in time with the other.
         after: PathBuf,
         /// Write the figures to this file as JSON.
         #[arg(long, value_name = "FILE")]
@@ -61,8 +61,8 @@ enum Command {
 
 #[derive(Args)]
 struct RenderArguments {
-    /// Stereo WAV, FLAC, MP3 or Ogg Vorbis files of one sample rate; shorter ones are padded with
-    /// silence.
+    /// WAV, FLAC, MP3 or Ogg Vorbis files of one sample rate, stereo or mono; shorter ones are padded
+    /// with silence. The output is mono when all of them are.
     #[arg(required = true, value_name = "IN")]
     inputs: Vec<PathBuf>,
     /// WAV file to write; an older one of that name is replaced.
@@ -84,7 +84,7 @@ struct RenderArguments {
     /// with the least and the quarter with the most.
     #[arg(long, value_name = "DB", value_parser = target)]
     target_gr: Option<f32>,
-    /// Stereo file that the detector listens to instead of the bus.
+    /// File that the detector listens to instead of the bus. A stereo one takes a stereo bus.
     #[arg(long, value_name = "FILE")]
     key: Option<PathBuf>,
     /// Also write the dry signal at the loudness of the output, as OUT-dry-matched.wav.
@@ -122,9 +122,9 @@ enum TrialCommand {
 
 #[derive(Args)]
 struct MakeArguments {
-    /// Stereo file from before.
+    /// File from before, stereo or mono.
     before: PathBuf,
-    /// Stereo file from after, of the same sample rate. It may be up to 0.2 s late or early.
+    /// File from after, of the same sample rate and channels. It may be up to 0.2 s late or early.
     after: PathBuf,
     /// Folder to write, new or empty.
     #[arg(short, long, value_name = "FOLDER")]

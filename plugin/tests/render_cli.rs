@@ -6,7 +6,7 @@ use std::fs;
 use std::path::Path;
 use std::process::Command;
 
-use common::{Bench, RATE_HZ, Stereo, loudness, text};
+use common::{Bench, RATE_HZ, Stereo, loudness, mono_loudness, text};
 use serde_json::Value;
 
 impl Bench {
@@ -452,6 +452,89 @@ fn inputs_are_summed_and_padded() {
     }
 }
 
+/// One channel of the drums.
+fn mono_drums(seconds: f32) -> Vec<f32> {
+    drums(seconds).into_iter().map(|[left, _]| left).collect()
+}
+
+#[test]
+fn a_mono_file_stays_mono_and_as_loud() {
+    let bench = Bench::new();
+    let input = mono_drums(6.0);
+    bench.write_mono("in.wav", &input);
+    // The same on two channels: to the compressor it is the same.
+    bench.write("twice.wav", &input.iter().map(|sample| [*sample; 2]).collect());
+    for settings in [&["--preset", "drum"][..], &["--preset", "parallel", "--target-gr", "2"]] {
+        for name in ["in", "twice"] {
+            let file = |end: &str| format!("{name}{end}");
+            let [input, output, json] = [".wav", "-out.wav", "-out.json"].map(file);
+            let files = [&input, "-o", &output, "--json", &json, "--format", "32f", "--compare"];
+            let (table, notes) = bench.render(&[&files, settings].concat());
+            assert_eq!(notes, "", "{settings:?}");
+            if name == "in" {
+                assert!(table.contains("Correlation                 -            -"), "{table}");
+                assert!(table.contains("Side/mid                 - dB         - dB"), "{table}");
+            }
+        }
+        let (output, twice) = (bench.read_mono("in-out.wav"), bench.read("twice-out.wav"));
+        let [before, after] = [&input, &output].map(|samples| mono_loudness(samples));
+        assert!((after - before).abs() < 0.05, "{settings:?}: {before} and {after} LUFS");
+        let dry = mono_loudness(&bench.read_mono("in-out-dry-matched.wav"));
+        assert!((after - dry).abs() < 0.05, "{settings:?}: {dry} LUFS");
+        assert_eq!(output.len(), twice.len());
+        let apart = output.iter().zip(&twice).map(|(one, two)| (one - two[0]).abs());
+        assert!(apart.fold(0.0, f32::max) < 1e-5, "{settings:?}");
+        let [mono, stereo] = ["in-out.json", "twice-out.json"].map(|json| bench.json(json));
+        assert_eq!(mono["gain_reduction"], stereo["gain_reduction"], "{settings:?}");
+        // The side was silent anyway.
+        assert_eq!(mono["togetherness"], stereo["togetherness"], "{settings:?}");
+        let told = mono["loudness"]["before_lufs"].as_f64().unwrap();
+        assert!((told - before).abs() < 1e-3, "{told} and {before} LUFS");
+    }
+}
+
+#[test]
+fn a_mono_track_sounds_on_both_sides_of_a_stereo_bus() {
+    let bench = Bench::new();
+    bench.write("stereo.wav", &tone(0.1, 1.0));
+    let track: Vec<f32> = tone(0.05, 1.0).into_iter().map(|[left, _]| left).collect();
+    bench.write_mono("mono.wav", &track);
+    let still =
+        ["-o", "out.wav", "--format", "32f", "--set", "ratio=1", "--set", "loudness_match=off"];
+    let sum: Stereo = tone(0.1, 1.0)
+        .into_iter()
+        .zip(&track)
+        .map(|(frame, mono)| frame.map(|sample| sample + mono))
+        .collect();
+    for files in [["stereo.wav", "mono.wav"], ["mono.wav", "stereo.wav"]] {
+        bench.render(&[&files[..], &still].concat());
+        assert!(largest_difference(&bench.read("out.wav"), &sum) < 1e-6, "{files:?}");
+    }
+    // A mono key moves a stereo bus, and a stereo one is too much for a mono bus.
+    let key = |bus: &'static str, key: &'static str| [&[bus, "--key", key][..], &still].concat();
+    bench.render(&key("stereo.wav", "mono.wav"));
+    bench.render(&key("mono.wav", "mono.wav"));
+    let message = bench.refuse(&key("mono.wav", "stereo.wav"));
+    assert!(message.contains("mono.wav: is mono where stereo.wav is stereo; export"), "{message}");
+}
+
+#[test]
+fn compare_measures_mono_files_and_refuses_unlike_ones() {
+    let bench = Bench::new();
+    bench.write_mono("in.wav", &mono_drums(6.0));
+    bench.render(&["in.wav", "-o", "out.wav", "--format", "32f", "--json", "render.json"]);
+    bench.succeed(&["compare", "in.wav", "out.wav", "--json", "compare.json"]);
+    let (rendered, compared) = (bench.json("render.json"), bench.json("compare.json"));
+    for group in ["loudness", "true_peak", "peak_to_loudness", "side_mid", "correlation"] {
+        assert_eq!(compared[group], rendered[group], "{group}");
+    }
+    bench.write("stereo.wav", &drums(6.0));
+    for files in [["in.wav", "stereo.wav"], ["stereo.wav", "in.wav"]] {
+        let message = bench.fail(&[&["compare"], &files[..]].concat());
+        assert!(message.contains("in.wav: is mono where stereo.wav is stereo"), "{message}");
+    }
+}
+
 #[test]
 fn compressed_files_are_read() {
     let bench = Bench::new();
@@ -667,12 +750,11 @@ fn files_that_cannot_be_used_are_named_with_their_remedy() {
         ("text.wav", b"not audio at all".repeat(99), "its format is unknown", "export it as WAV"),
         ("nothing.wav", Vec::new(), "is empty", "export it again"),
         ("empty.wav", wav_bytes(2, 48_000, 0, &[]), "is empty", "export it again"),
-        ("mono.wav", wav_bytes(1, 48_000, 1200, &data), "is mono", "export it as stereo"),
         (
             "surround.wav",
             wav_bytes(6, 48_000, 1200, &data),
             "has 6 channels",
-            "fold it down to stereo",
+            "fold it down to stereo or mono",
         ),
         (
             "cut.wav",

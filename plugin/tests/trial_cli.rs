@@ -5,7 +5,7 @@ mod common;
 
 use std::fs;
 
-use common::{Bench, RATE_HZ, Stereo, loudness, names};
+use common::{Bench, RATE_HZ, Stereo, loudness, mono_loudness, names};
 use serde_json::{Value, json};
 
 impl Bench {
@@ -140,6 +140,24 @@ fn both_are_turned_down_where_the_match_would_clip() {
     let top = peak(&one).max(peak(&two));
     assert!((0.98..1.0).contains(&top), "{top}");
     assert!((loudness(&one) - loudness(&two)).abs() < 0.02);
+}
+
+#[test]
+fn a_set_of_mono_files_is_mono_and_equally_loud() {
+    let bench = Bench::new();
+    let dry: Vec<f32> = hits(3.0).into_iter().map(|[left, _]| left).collect();
+    bench.write_mono("before.wav", &dry);
+    let bent: Vec<f32> = dry.iter().map(|s| (3.0 * s).tanh() / 9.0).collect();
+    bench.write_mono("after.wav", &[&[0.0; 70], &bent[..]].concat());
+    let said = bench.trial(&["before.wav", "after.wav", "-o", "set"]);
+    assert!(said.contains("after.wav was 70 samples (1.458 ms) late"), "{said}");
+    let [one, two] = ["set/1.wav", "set/2.wav"].map(|name| bench.read_mono(name));
+    assert_eq!((one.len(), two.len()), (dry.len(), dry.len()));
+    let difference_lu = mono_loudness(&one) - mono_loudness(&two);
+    assert!(difference_lu.abs() < 0.02, "{difference_lu} LU");
+    bench.write("stereo.wav", &hits(3.0));
+    let message = bench.refuse(&["before.wav", "stereo.wav", "-o", "other"]);
+    assert!(message.contains("before.wav: is mono where stereo.wav is stereo"), "{message}");
 }
 
 #[test]

@@ -67,6 +67,10 @@ impl Bench {
         self.write_channels(name, 2, audio.as_flattened(), rate_hz);
     }
 
+    pub(crate) fn write_mono(&self, name: &str, samples: &[f32]) {
+        self.write_channels(name, 1, samples, RATE_HZ);
+    }
+
     fn write_channels(&self, name: &str, channels: u16, samples: &[f32], rate_hz: u32) {
         let spec = hound::WavSpec {
             channels,
@@ -85,6 +89,12 @@ impl Bench {
         let (channels, samples) = self.read_channels(name);
         assert_eq!(channels, 2);
         samples.as_chunks().0.to_vec()
+    }
+
+    pub(crate) fn read_mono(&self, name: &str) -> Vec<f32> {
+        let (channels, samples) = self.read_channels(name);
+        assert_eq!(channels, 1);
+        samples
     }
 
     fn read_channels(&self, name: &str) -> (u16, Vec<f32>) {
@@ -120,7 +130,15 @@ pub(crate) fn names(folder: &Path) -> Vec<String> {
 
 /// Integrated loudness by another meter than ours, in LUFS.
 pub(crate) fn loudness(audio: &Stereo) -> f64 {
-    let mut meter = EbuR128::new(2, RATE_HZ, Mode::I).unwrap();
-    meter.add_frames_f32(audio.as_flattened()).unwrap();
+    integrated_lufs(2, audio.as_flattened())
+}
+
+pub(crate) fn mono_loudness(samples: &[f32]) -> f64 {
+    integrated_lufs(1, samples)
+}
+
+fn integrated_lufs(channels: u32, samples: &[f32]) -> f64 {
+    let mut meter = EbuR128::new(channels, RATE_HZ, Mode::I).unwrap();
+    meter.add_frames_f32(samples).unwrap();
     meter.loudness_global().unwrap()
 }
