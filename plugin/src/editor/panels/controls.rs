@@ -73,7 +73,7 @@ pub(crate) const GROUPS: &[Group] = &[
             (Control::Drive, "Drive"),
             (Control::Symmetry, "Symmetry"),
             (Control::Focus, "Focus"),
-            (Control::SaturationMix, "Mix"),
+            (Control::SaturationMix, "Sat. mix"),
             (Control::Quality, "Quality"),
         ],
     ),

@@ -531,6 +531,16 @@ mod tests {
     }
 
     #[test]
+    fn every_control_has_a_name_of_its_own_on_the_sheet() {
+        let rulers = controls::GROUPS.iter().flat_map(|(_, controls)| *controls);
+        let mut names: Vec<_> = rulers.map(|(_, name)| *name).collect();
+        let count = names.len();
+        names.sort_unstable();
+        names.dedup();
+        assert_eq!(names.len(), count, "{names:?}");
+    }
+
+    #[test]
     fn numbers_have_units_and_a_dash_stands_for_no_reading() {
         let mut window = Window::new(1120.0, 700.0);
         let stopped = window.frame(vec![]);
