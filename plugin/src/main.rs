@@ -10,7 +10,7 @@ use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use tenon::files::{self, Format};
 use tenon::presets::{self, PresetError};
 use tenon::render::{Job, Rendered, compare, render, spare};
-use tenon::text::{AssignmentError, assignment, range_text, to_text};
+use tenon::text::{AssignmentError, assignment, quantity, range_text, to_text};
 use tenon::trial::plan::{Kind, TRIALS, USUAL_TRIALS};
 use tenon::trial::score::score;
 use tenon::trial::set::{self, LEAST_LENGTH_S, make};
@@ -165,10 +165,9 @@ fn length_s(text: &str) -> Result<f64, String> {
 }
 
 fn seconds(text: &str, least: f64) -> Result<f64, String> {
-    let value = text.trim().parse().ok();
-    value
-        .filter(|value: &f64| value.is_finite() && *value >= least)
-        .ok_or_else(|| format!("give seconds, {least} or more"))
+    quantity(text, &[("ms", 1e-3), ("s", 1.0)])
+        .filter(|seconds| *seconds >= least)
+        .ok_or_else(|| format!("it takes seconds, {least} s or more; type 12.5 or 12.5 s"))
 }
 
 impl From<MakeArguments> for set::Job {
@@ -201,9 +200,9 @@ fn setting(text: &str) -> Result<(Control, f32), AssignmentError> {
 }
 
 fn tempo(text: &str) -> Result<f64, String> {
-    text.parse().ok().filter(|tempo| TEMPOS_BPM.contains(tempo)).ok_or_else(|| {
+    quantity(text, &[("bpm", 1.0)]).filter(|bpm| TEMPOS_BPM.contains(bpm)).ok_or_else(|| {
         format!(
-            "a tempo is {} to {} quarter notes a minute, for example 120",
+            "it takes {} bpm to {} bpm, quarter notes a minute; type 120 or 120 bpm",
             TEMPOS_BPM.start(),
             TEMPOS_BPM.end()
         )
@@ -211,9 +210,13 @@ fn tempo(text: &str) -> Result<f64, String> {
 }
 
 fn target(text: &str) -> Result<f32, String> {
-    let number = text.trim().trim_end_matches("dB").trim();
-    number.parse().ok().filter(|target_db| TARGETS_DB.contains(target_db)).ok_or_else(|| {
-        format!("it takes {} to {} dB of reduction", TARGETS_DB.start(), TARGETS_DB.end())
+    let target_db = quantity(text, &[("db", 1.0)]).map(|number| number as f32);
+    target_db.filter(|target_db| TARGETS_DB.contains(target_db)).ok_or_else(|| {
+        format!(
+            "it takes {} dB to {} dB of reduction; type 2 or 2 dB",
+            TARGETS_DB.start(),
+            TARGETS_DB.end()
+        )
     })
 }
 

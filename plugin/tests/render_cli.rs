@@ -428,6 +428,22 @@ fn a_tempo_gives_notes_their_length_and_figures_in_beats() {
 }
 
 #[test]
+fn quantities_are_typed_with_their_unit_or_without() {
+    let bench = Bench::new();
+    bench.write("in.wav", &drums(4.0));
+    let figures = |tempo: &str, target: &str| {
+        let files = ["in.wav", "-o", "out.wav", "--json", "out.json"];
+        bench.render(&[&files[..], &["--tempo", tempo, "--target-gr", target]].concat());
+        let json = bench.json("out.json");
+        [&json["recovery"]["tempo_bpm"], &json["gain_reduction"]["target_db"]]
+            .map(|value| value.as_f64().unwrap())
+    };
+    for (tempo, target) in [("96.5", "1.5"), ("96.5bpm", "1.5dB"), ("96,5 BPM", "1,5 db")] {
+        assert_eq!(figures(tempo, target), [96.5, 1.5], "{tempo}, {target}");
+    }
+}
+
+#[test]
 fn inputs_are_summed_and_padded() {
     let bench = Bench::new();
     let (long, short) = (tone(0.1, 1.0), drums(0.5));
@@ -871,8 +887,11 @@ fn arguments_that_mean_nothing_are_named_with_their_remedy() {
             &["--key", "in.wav", "--set", "key_source=own_signal"],
             &["key_source is set to own signal", "leave one of the two out"],
         ),
-        (&["--tempo", "19"], &["--tempo", "20 to 400 quarter notes a minute"]),
-        (&["--tempo", "fast"], &["--tempo", "for example 120"]),
+        (&["--tempo", "19"], &["--tempo", "20 bpm to 400 bpm, quarter notes a minute"]),
+        (&["--tempo", "fast"], &["--tempo", "type 120 or 120 bpm"]),
+        (&["--tempo", "2 dB"], &["--tempo", "type 120 or 120 bpm"]),
+        (&["--target-gr", "99"], &["--target-gr", "0.5 dB to 12 dB", "type 2 or 2 dB"]),
+        (&["--preset", "m"], &["\"Master bus, barely touching\" or \"Mid only\"", "write more"]),
         (&["--set", "release_note=1/7"], &["release_note takes ms, or 1/64T to 1/1D"]),
         (&["--louder"], &["--louder"]),
     ] {

@@ -122,9 +122,23 @@ fn an_early_file_and_a_passage_are_cut_alike() {
     let [one, two] = ["set/1.wav", "set/2.wav"].map(|name| bench.read(name));
     assert_eq!((one.len(), two.len()), (60_000, 60_000));
     assert_eq!(late(&one, &two), 0);
+    assert!(!said.contains("The passage is"), "{said}");
     // From the beginning the early one has 70 samples too few.
     bench.trial(&["after.wav", "before.wav", "-o", "whole"]);
     assert_eq!(bench.read("whole/1.wav").len(), 3 * RATE_HZ as usize);
+}
+
+#[test]
+fn a_passage_cut_short_by_the_end_is_said() {
+    let bench = Bench::new();
+    bench.write_pair();
+    let late = ["before.wav", "after.wav", "-o", "set", "--from", "500 ms", "--length", "4,5 s"];
+    let said = bench.trial(&late);
+    assert!(said.contains("The passage is 2.500 s long and not 4.500 s: one of the two"), "{said}");
+    assert_eq!(bench.read("set/1.wav").len(), 120_000);
+    // Without a length it is what there is.
+    let said = bench.trial(&["before.wav", "after.wav", "-o", "other", "--from", "0.5"]);
+    assert!(!said.contains("The passage is"), "{said}");
 }
 
 #[test]
@@ -288,7 +302,7 @@ fn what_makes_no_trial_is_refused_with_its_remedy() {
     assert!(make(&["before.wav", "after.wav", "--from", "2.5"]).contains("have 0.500 s together"));
     assert!(make(&["before.wav", "after.wav", "--from", "99"]).contains("have 0.000 s together"));
     assert!(make(&["before.wav", "after.wav", "--length", "999"]).contains("can carry 174 s"));
-    assert!(make(&["before.wav", "after.wav", "--length", "0.5"]).contains("seconds, 1 or more"));
+    assert!(make(&["before.wav", "after.wav", "--length", "0.5"]).contains("seconds, 1 s or more"));
     assert!(make(&["before.wav", "after.wav", "--trials", "7"]).contains("not in 8..=25"));
     assert!(make(&["before.wav", "missing.wav"]).contains("there is no such file"));
     fs::create_dir(bench.path("set")).unwrap();

@@ -320,6 +320,14 @@ fn cut(
     if frames < least {
         return Err(short(frames));
     }
+    if job.length_s.is_some() && frames < wanted {
+        let seconds = |frames: usize| frames as f64 / rate;
+        notes.push(format!(
+            "The passage is {:.3} s long and not {:.3} s: one of the two ends there.",
+            seconds(frames),
+            seconds(wanted)
+        ));
+    }
     let after_name = name(&job.after);
     notes.push(match late {
         0 => "The two are in time with each other.".to_owned(),
