@@ -18,6 +18,7 @@ use crate::report::{
     TogetherMeter, TogetherReport,
 };
 use crate::text::{note_of, to_text};
+use crate::trial::align::{self, AlignError};
 
 /// What is to be rendered.
 #[derive(Debug, Clone, PartialEq)]
@@ -684,7 +685,7 @@ pub fn spare(target: &Path, read: &[&Path]) -> Result<Pending, RenderError> {
 }
 
 /// Compares two files that ought to be one programme before and after some processing, whoever did
-/// it. The shorter one is padded with silence; that is said in the notes.
+/// it. The shorter one is padded with silence; that is said in the notes, and so is it when one is late.
 ///
 /// # Errors
 /// When a file cannot be read, or their sample rates or channels differ.
@@ -699,6 +700,7 @@ pub fn compare(before: &Path, after: &Path) -> Result<(Comparison, Vec<String>),
         return Err(RenderError::Unlike { mono: mono.to_owned(), stereo: stereo.to_owned() });
     }
     let mut notes = Vec::new();
+    notes.extend(out_of_time((before, &dry), (after, &wet)));
     if dry.frames() != wet.frames() {
         let seconds = |audio: &Audio| audio.frames() as f64 / f64::from(audio.rate_hz);
         notes.push(format!(
@@ -725,6 +727,44 @@ pub fn compare(before: &Path, after: &Path) -> Result<(Comparison, Vec<String>),
         figures: Figures::new(&measured(&dry), &measured(&wet), together.finish()),
     };
     Ok((comparison, notes))
+}
+
+/// Says by how much one file is late against the other, and what to do. Two silent ones are in time.
+fn out_of_time((before, dry): (&Path, &Audio), (after, wet): (&Path, &Audio)) -> Option<String> {
+    /// Below this, a beginning is silence, which tells no delay.
+    const SILENT: f32 = 1e-3;
+    let rate = f64::from(dry.rate_hz);
+    let sounds = |left: &f32, right: &f32| left.abs().max(right.abs()) > SILENT;
+    let begins = dry.left.iter().zip(&dry.right).position(|(l, r)| sounds(l, r))?;
+    // One that is early begins before.
+    let from = begins.saturating_sub((align::WITHIN_S * rate) as usize);
+    let [dry, wet] = [dry, wet].map(|audio| {
+        [&audio.left, &audio.right].map(|channel| channel.get(from..).unwrap_or_default())
+    });
+    let ms = |samples: i64| samples as f64 * 1000.0 / rate;
+    let counts = "togetherness takes a delay for processing, or gives no reading";
+    let (before, after) = (before.display(), after.display());
+    match align::late(dry, wet, rate as u32) {
+        Ok(0) => None,
+        Ok(late) => {
+            let samples = late.unsigned_abs();
+            let unit = if samples == 1 { "sample" } else { "samples" };
+            let (how, cut) = if late > 0 { ("late", &after) } else { ("early", &before) };
+            Some(format!(
+                "{after} is {samples} {unit} ({:.3} ms) {how} against {before}: {counts}. Cut {samples} {unit} off the beginning of {cut} and compare again.",
+                ms(late).abs()
+            ))
+        }
+        Err(AlignError::Doubtful(one, other)) => Some(format!(
+            "{after} lines up with {before} as well {:.3} ms late as {:.3} ms late: {counts}. Make sure that both begin at the same moment.",
+            ms(one),
+            ms(other)
+        )),
+        Err(AlignError::Unlike) => Some(format!(
+            "{after} does not line up with {before} within {:.0} ms: {counts}. Make sure that both are the same programme and begin at the same moment.",
+            align::WITHIN_S * 1000.0
+        )),
+    }
 }
 
 #[cfg(test)]

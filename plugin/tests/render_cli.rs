@@ -535,6 +535,55 @@ fn a_mono_track_sounds_on_both_sides_of_a_stereo_bus() {
 }
 
 #[test]
+fn compare_says_by_how_much_files_are_out_of_time() {
+    let bench = Bench::new();
+    // Noise all over, so that it lines up in one way only.
+    let programme = |seconds: f32| -> Stereo {
+        let hits = drums(seconds);
+        let mut noise = 7u32;
+        hits.into_iter()
+            .map(|frame| {
+                noise = noise.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+                frame.map(|sample| sample + 0.02 * (noise as f32 / u32::MAX as f32 - 0.5))
+            })
+            .collect()
+    };
+    // A silent beginning, longer than what is looked at.
+    let silence = vec![[0.0; 2]; 700_000];
+    let late = |by: usize, audio: &Stereo| [&silence[..by], audio].concat();
+    let short = programme(3.0);
+    let long = late(700_000, &short);
+    for (name, audio) in [
+        ("in.wav", short.clone()),
+        ("late.wav", late(70, &short)),
+        ("far.wav", late(20_000, &short)),
+        ("long.wav", long.clone()),
+        ("long-late.wav", late(1, &long)),
+    ] {
+        bench.write(name, &audio);
+    }
+    bench.render(&["in.wav", "-o", "out.wav", "--preset", "parallel"]);
+    bench.render(&["in.wav", "-o", "kept.wav", "--preset", "parallel", "--keep-latency"]);
+    let said = |before: &str, after: &str| bench.succeed(&["compare", before, after]).1;
+    for (before, after) in [("in.wav", "in.wav"), ("in.wav", "out.wav"), ("long.wav", "long.wav")] {
+        assert_eq!(said(before, after), "", "{before} and {after}");
+    }
+    for (before, after, how) in [
+        ("in.wav", "late.wav", "late.wav is 70 samples (1.458 ms) late against in.wav"),
+        ("in.wav", "late.wav", "Cut 70 samples off the beginning of late.wav and compare again."),
+        ("late.wav", "in.wav", "in.wav is 70 samples (1.458 ms) early against late.wav"),
+        ("late.wav", "in.wav", "Cut 70 samples off the beginning of late.wav and compare again."),
+        // The latency at 8x, which a render takes off unless it is told to keep it.
+        ("in.wav", "kept.wav", "kept.wav is 72 samples (1.500 ms) late against in.wav"),
+        ("long.wav", "long-late.wav", "long-late.wav is 1 sample (0.021 ms) late"),
+        ("in.wav", "far.wav", "far.wav does not line up with in.wav within 200 ms"),
+    ] {
+        let said = said(before, after);
+        assert!(said.contains(how), "{how} is not in {said}");
+    }
+}
+
+#[test]
 fn compare_measures_mono_files_and_refuses_unlike_ones() {
     let bench = Bench::new();
     bench.write_mono("in.wav", &mono_drums(6.0));
