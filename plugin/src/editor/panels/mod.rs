@@ -554,6 +554,35 @@ mod tests {
     }
 
     #[test]
+    fn every_scale_has_its_unit_beside_it() {
+        for (width, height) in [(720.0, 460.0), (1120.0, 700.0)] {
+            let mut window = Window::new(width, height);
+            let texts = window.frame(vec![]);
+            let places = |wanted: &str| -> Vec<egui::Pos2> {
+                let texts = texts.iter().filter(|(text, _)| text == wanted);
+                texts.map(|(_, ink)| ink.center()).collect()
+            };
+            // Under the name of each strip.
+            for (name, unit) in [("Mid", "LUFS"), ("Side", "LUFS"), ("red.", "dB")] {
+                let name = places(name)[0];
+                let beside = |unit: &egui::Pos2| (4.0..20.0).contains(&(unit.y - name.y));
+                assert!(places(unit).iter().any(beside), "{unit} at {width} by {height}");
+            }
+        }
+        let mut window = Window::new(1120.0, 700.0);
+        window.listened.together = Ok(long_together());
+        for _ in 0..200 {
+            window.play(&long_readings(), None);
+        }
+        window.frame(vec![]);
+        let texts = window.frame(vec![]);
+        let seconds =
+            |text: &str| text.strip_suffix(" s").is_some_and(|s| s.parse::<u32>().is_ok());
+        assert!(texts.iter().any(|(text, _)| text == "Hz"), "under the bands");
+        assert!(texts.iter().any(|(text, _)| seconds(text)), "above the strips");
+    }
+
+    #[test]
     fn a_reading_that_is_missing_says_why() {
         let mut window = Window::new(1120.0, 700.0);
         window.listened.together =
