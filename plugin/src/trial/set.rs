@@ -183,7 +183,7 @@ impl From<PlanError> for SetError {
 /// Makes a set.
 ///
 /// # Errors
-/// [`SetError`]; nothing is written then, unless a finished file cannot be moved into place.
+/// [`SetError`]; nothing is left behind then.
 pub fn make(job: &Job) -> Result<Made, SetError> {
     let plan = Plan::new(job.kind, job.trials)?;
     let mut random = unpredictable()?;
@@ -246,8 +246,16 @@ fn write(folder: &Path, contents: &[(&str, &[u8])]) -> Result<Vec<PathBuf>, File
     }
     let mut written = Vec::new();
     for file in pending {
-        written.push(file.target().to_owned());
-        file.commit()?;
+        let target = file.target().to_owned();
+        if let Err(error) = file.commit() {
+            // A part of a set is of no use, and the folder was empty.
+            for path in written {
+                // What cannot be taken back now is in the way of another try, which names the folder.
+                let _ = fs::remove_file(path);
+            }
+            return Err(error);
+        }
+        written.push(target);
     }
     Ok(written)
 }
@@ -443,6 +451,22 @@ mod tests {
     use super::*;
     use rand::SeedableRng;
     use rand::rngs::StdRng;
+
+    #[test]
+    fn a_set_that_cannot_be_completed_leaves_nothing() {
+        let folder = tempfile::tempdir().unwrap();
+        let left = || fs::read_dir(folder.path()).unwrap().count();
+        let files = [(WAV_NAMES[0], &b"one"[..]), (WAV_NAMES[1], b"two"), (KEY_NAME, b"key")];
+        assert_eq!(write(folder.path(), &files).unwrap().len(), 3);
+        assert_eq!(left(), 3);
+        for name in [WAV_NAMES[0], WAV_NAMES[1], KEY_NAME] {
+            fs::remove_file(folder.path().join(name)).unwrap();
+        }
+        // The second of one name finds its content moved away already.
+        let twice = [files[0], files[1], files[2], files[2]];
+        assert!(write(folder.path(), &twice).is_err());
+        assert_eq!(left(), 0);
+    }
 
     #[test]
     fn no_name_breaks_out_of_the_page() {
