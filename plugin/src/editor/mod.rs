@@ -5,6 +5,7 @@
 mod figures;
 mod bench;
 mod clipboard;
+mod address;
 mod hand;
 mod help;
 mod layout;
