@@ -265,10 +265,7 @@ fn notes_of_times(job: &Job) -> impl Iterator<Item = String> {
                 to_text(time, job.settings[time])
             ));
         };
-        let ms = match time {
-            Control::Attack => job.settings.attack_ms(Some(tempo_bpm)),
-            _ => job.settings.release_ms(Some(tempo_bpm)),
-        } as f32;
+        let ms = job.settings.time_ms(time, Some(tempo_bpm)) as f32;
         [spec.min, spec.max].contains(&ms).then(|| {
             format!(
                 "{} is {named}, which at {tempo_bpm} bpm is beyond what {} takes, so it is {}.",
