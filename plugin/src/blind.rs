@@ -93,8 +93,6 @@ pub(crate) struct Word {
     pub(crate) loudness_lufs: Option<[f32; 2]>,
     /// How much programme that is, in seconds.
     pub(crate) measured_s: f32,
-    /// Level of the opposite, in dB, on top of its own match.
-    pub(crate) level_db: f32,
     /// The choice that was followed last.
     pub(crate) turn: u32,
     /// Since that choice there was enough sound, on both sides, to say that it was listened to.

@@ -312,7 +312,6 @@ impl Pair {
                 settings: [self.in_time(mine), self.other_settings],
                 loudness_lufs: self.sides.loudness_lufs(),
                 measured_s: self.sides.measured_s(),
-                level_db: self.sides.level_db(),
                 turn: self.turn,
                 heard: self.is_running() && self.unheard == 0,
             });

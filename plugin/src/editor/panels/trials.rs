@@ -37,7 +37,6 @@ fn says(window: &mut Window, measured_s: f32, end: Option<End>, heard: bool) -> 
         settings: [Settings::default(), louder],
         loudness_lufs: Some([-16.4, -16.52]),
         measured_s,
-        level_db: 0.0,
         turn: order.turn,
         heard,
     });
