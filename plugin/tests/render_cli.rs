@@ -287,8 +287,8 @@ fn a_threshold_that_cannot_be_found_says_why() {
             &["2", "--set", "threshold=-20"] as &[&str],
             &["threshold is set to -20.00 dB", "leave one"] as &[&str],
         ),
-        ("in.wav", &["12.5"], &["0.5 to 12 dB"]),
-        ("in.wav", &["much"], &["0.5 to 12 dB"]),
+        ("in.wav", &["12.5"], &["0.5 dB to 12 dB"]),
+        ("in.wav", &["much"], &["0.5 dB to 12 dB"]),
         (
             "in.wav",
             &["2", "--set", "ratio=1"],

@@ -81,7 +81,7 @@ pub(crate) fn show(
         Page::Outcome(outcome) => match show_outcome(ui, rect, outcome, help) {
             Some(Next::Another) => trial.open(state, blind),
             Some(Next::Back) => trial.close(blind),
-            Some(Next::Keep) => trial.keep_again(),
+            Some(Next::Keep) => try_again(ui, trial),
             None => (),
         },
     }
@@ -337,7 +337,7 @@ fn records(ui: &mut Ui, mut rect: Rect, trial: &mut Conductor, help: &mut Help) 
     row(ui, heading, Align::Max, |ui| {
         if !waiting.is_empty() {
             if keep_again(ui, help) {
-                trial.keep_again();
+                try_again(ui, trial);
             }
             return;
         }
@@ -384,6 +384,16 @@ fn records(ui: &mut Ui, mut rect: Rect, trial: &mut Conductor, help: &mut Help) 
         let place = cut_top(&mut rect, text.size().y + 5.0);
         painter.galley(place.min, text, inks.ink);
     }
+}
+
+/// Tries again to keep what could not be written, and says what came of it.
+fn try_again(ui: &Ui, trial: &mut Conductor) {
+    trial.keep_again();
+    let answer = match &trial.unkept_why {
+        Some(why) => format!("Still not kept: {why}."),
+        None => "Kept.".to_owned(),
+    };
+    Help::answer(ui, answer);
 }
 
 fn keep_again(ui: &mut Ui, help: &mut Help) -> bool {

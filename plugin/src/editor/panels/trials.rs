@@ -270,6 +270,7 @@ fn a_record_that_could_not_be_written_waits_and_is_kept_again() {
     let copied = window.copied.clone().expect("a record on the clipboard");
     assert_eq!(Record::from_text(&copied).unwrap().answered(), 1);
     window.click_on("Keep again");
+    assert!(window.has("Still not kept: "));
     assert!(window.has("Not kept: "), "nothing has changed");
     std::fs::remove_file(&folder).unwrap();
     window.click_on("Keep again");
