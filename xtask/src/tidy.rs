@@ -128,6 +128,7 @@ const ORDERS: &[Order] = &[
             ("editor/figures.rs", NO_ENGINE),
             ("editor/bench.rs", NO_ENGINE),
             ("editor/clipboard.rs", NO_ENGINE),
+            ("editor/address.rs", NO_ENGINE),
             ("editor/hand.rs", NO_ENGINE),
             ("editor/help.rs", NO_ENGINE),
             ("editor/layout.rs", NO_ENGINE),
