@@ -634,6 +634,8 @@ fn a_trial_ends_with_the_window_and_with_the_hosts_audio() {
         let mut host = in_a_trial();
         for key in ["2", "x", "1"] {
             host.type_text(key).unwrap();
+            // Long enough to have been listened to.
+            is_dry(&mut host);
         }
         host.key(&[], RIGHT).unwrap();
         host.type_text("1").unwrap();

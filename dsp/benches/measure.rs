@@ -16,6 +16,7 @@ mod programme;
 mod engine {
     pub mod settings;
     pub mod units;
+    pub mod registers;
     pub mod frame;
     pub mod ramp;
     pub mod delay;
@@ -41,8 +42,9 @@ mod engine {
 // The stages call each other by their paths from the root of the crate.
 use engine::*;
 
-use frame::{CHUNK, Frames};
+use frame::{CHUNK, Frames, Lanes};
 use programme::{FRAMES, programme};
+use registers::{Registers, wide};
 use settings::{Control, Settings};
 use std::hint::black_box;
 use std::time::Instant;
@@ -80,13 +82,21 @@ const CASES: &[Case] = &[
         })
     }),
     // What every stage below costs before it does anything.
-    ("stage: load and copy", |_| on_frames(|_, _| ())),
+    ("stage: load and copy", |_| {
+        on_frames(
+            #[inline(always)]
+            |_, _| (),
+        )
+    }),
     ("stage: input", |rate| {
         let mut stage = input::Input::new();
         stage.prepare(rate);
         stage.set(&Settings::default().with(Control::InputTrim, 3.0));
         stage.reset();
-        on_frames(move |audio, _| stage.process(audio))
+        on_frames(
+            #[inline(always)]
+            move |audio, _| stage.process(audio),
+        )
     }),
     ("stage: key and power", |rate| {
         let mut stage = key::Key::new();
@@ -96,34 +106,51 @@ const CASES: &[Case] = &[
         stage.reset();
         detector.prepare(rate);
         detector.set(&Settings::default());
-        let mut lanes = [[0.0; CHUNK]; 2];
-        on_frames(move |audio, source| {
-            stage.process(audio, source, None, detector.average(), black_box(&mut lanes));
-        })
+        let mut lanes = Lanes::new();
+        on_frames(
+            #[inline(always)]
+            move |audio, source| {
+                stage.process(audio, source, None, detector.average(), black_box(&mut lanes), ());
+            },
+        )
     }),
     ("stage: level", |rate| {
         let mut stage = detector::Detector::new();
         stage.prepare(rate);
         stage.set(&Settings::default());
         stage.reset();
-        on_lanes(0.1, move |lanes, len| stage.levels(lanes, len))
+        let mut to = Lanes::new();
+        on_lanes(
+            0.1,
+            #[inline(always)]
+            move |lanes, len| stage.levels(lanes, black_box(&mut to), len),
+        )
     }),
     ("stage: link", |rate| {
         let mut stage = link::Link::new();
         stage.prepare(rate);
         stage.set(&Settings::default());
         stage.reset();
-        on_lanes(-12.0, move |lanes, len| {
-            stage.prepare_powers(lanes, len);
-            stage.process(lanes, len);
-        })
+        on_lanes(
+            -12.0,
+            #[inline(always)]
+            move |lanes, len| {
+                stage.prepare_powers(lanes, len);
+                stage.process(lanes, len);
+            },
+        )
     }),
     ("stage: curve", |rate| {
         let mut stage = curve::Curve::new();
         stage.prepare(rate);
         stage.set(&Settings::default());
         stage.reset();
-        on_lanes(-12.0, move |lanes, len| stage.process(lanes, len))
+        let mut to = Lanes::new();
+        on_lanes(
+            -12.0,
+            #[inline(always)]
+            move |lanes, len| stage.process(lanes, black_box(&mut to), len),
+        )
     }),
     ("stage: lookahead of 5 ms", |rate| {
         let mut stage = lookahead::Lookahead::new();
@@ -132,13 +159,18 @@ const CASES: &[Case] = &[
         stage.take_up();
         stage.reset();
         let (mut audio, mut raw) = (Frames::new(), Frames::new());
-        let mut least = [[0.0; CHUNK]; 2];
-        on_lanes(3.0, move |lanes, len| {
-            audio.load(&lanes[0][..len], &lanes[1][..len]);
-            raw.copy_from(&audio);
-            stage.process(lanes, black_box(&mut least), len);
-            stage.delay(&mut audio, &mut raw);
-        })
+        let mut least = Lanes::new();
+        on_lanes(
+            3.0,
+            #[inline(always)]
+            move |lanes, len| {
+                let [left, right] = lanes.channels(len);
+                audio.load(left, right);
+                raw.copy_from(&audio);
+                stage.process(lanes, black_box(&mut least), len);
+                stage.delay(&mut audio, &mut raw);
+            },
+        )
     }),
     ("stage: ballistics", |rate| ballistics(rate, 0.0)),
     ("stage: ballistics, adaptive", |rate| ballistics(rate, 50.0)),
@@ -147,8 +179,11 @@ const CASES: &[Case] = &[
         stage.prepare(rate);
         stage.set(&Settings::default());
         stage.reset();
-        let reductions = [[3.0; CHUNK]; 2];
-        on_frames(move |audio, _| stage.process(audio, black_box(&reductions)))
+        let reductions = lanes(3.0);
+        on_frames(
+            #[inline(always)]
+            move |audio, _| stage.process(audio, black_box(&reductions)),
+        )
     }),
     ("stage: saturation, no drive", |rate| saturation(rate, 0.0, 2.0)),
     ("stage: saturation at 1x", |rate| saturation(rate, 6.0, 0.0)),
@@ -160,25 +195,34 @@ const CASES: &[Case] = &[
         stage.prepare(rate);
         stage.set(&Settings::default().with(Control::Mix, 50.0));
         stage.reset();
-        on_frames(move |audio, source| stage.process(audio, source))
+        on_frames(
+            #[inline(always)]
+            move |audio, source| stage.process(audio, source.channels()),
+        )
     }),
     ("stage: loudness of dry and processed", |rate| {
         let mut tap = loudness::LoudnessTap::new(rate, loudness::Channels::Stereo);
         // Blocks here do not end where hops do; for the time it takes that is all the same.
-        on_frames(move |audio, source| {
-            black_box(tap.process(source, audio, false));
-        })
+        on_frames(
+            #[inline(always)]
+            move |audio, source| {
+                black_box(tap.process(source.channels(), audio.channels(), false));
+            },
+        )
     }),
     ("stage: meters", |rate| {
         let mut levels = meter::LevelMeter::new();
         let mut reductions = meter::ReductionMeter::default();
         let mut recovery = recovery::RecoveryMeter::new();
         recovery.prepare(rate);
-        on_frames(move |audio, source| {
-            levels.process(source, audio);
-            reductions.process(audio.channels());
-            recovery.process(audio.channels());
-        })
+        on_frames(
+            #[inline(always)]
+            move |audio, source| {
+                levels.process(source.channels(), audio.channels());
+                reductions.process(audio.channels());
+                recovery.process(audio.channels());
+            },
+        )
     }),
 ];
 
@@ -187,9 +231,13 @@ fn ballistics(rate_hz: f64, adaptive: f32) -> Process {
     stage.prepare(rate_hz);
     stage.set(&Settings::default().with(Control::Adaptive, adaptive), None);
     stage.reset();
-    on_lanes(3.0, move |lanes, len| {
-        stage.process(lanes, None, len, ());
-    })
+    on_lanes(
+        3.0,
+        #[inline(always)]
+        move |lanes, len| {
+            stage.process(lanes, None, len, ());
+        },
+    )
 }
 
 fn saturation(rate_hz: f64, drive_db: f32, quality: f32) -> Process {
@@ -199,7 +247,10 @@ fn saturation(rate_hz: f64, drive_db: f32, quality: f32) -> Process {
     stage.set(&settings.with(Control::Quality, quality));
     stage.take_up();
     stage.reset();
-    on_frames(move |audio, source| stage.process(audio, source))
+    on_frames(
+        #[inline(always)]
+        move |audio, source| stage.process(audio, source),
+    )
 }
 
 fn engine(rate_hz: f64, moved: &[(tenon_dsp::Control, f32)]) -> Process {
@@ -230,20 +281,29 @@ fn processor(
 /// A stage that works on frames: they are loaded, handed over with what was loaded, and kept.
 fn on_frames(mut stage: impl FnMut(&mut Frames, &Frames) + 'static) -> Process {
     let (mut source, mut audio) = (Frames::new(), Frames::new());
+    let registers = Registers::widest();
     Box::new(move |left, right| {
         for (left, right) in left.chunks(CHUNK).zip(right.chunks(CHUNK)) {
-            source.load(left, right);
-            audio.copy_from(&source);
-            stage(black_box(&mut audio), black_box(&source));
+            wide!(registers, source.load(left, right));
+            wide!(registers, audio.copy_from(&source));
+            wide!(registers, stage(black_box(&mut audio), black_box(&source)));
         }
     })
 }
 
+/// The same value for every frame, left and right.
+fn lanes(value: f32) -> Lanes {
+    let mut lanes = Lanes::new();
+    lanes.one(CHUNK).fill(value);
+    lanes
+}
+
 /// A stage that works on one value per frame and channel, here always the same.
-fn on_lanes(value: f32, mut stage: impl FnMut(&mut [[f32; CHUNK]; 2], usize) + 'static) -> Process {
+fn on_lanes(value: f32, mut stage: impl FnMut(&mut Lanes, usize) + 'static) -> Process {
+    let registers = Registers::widest();
     Box::new(move |left, _| {
         for left in left.chunks(CHUNK) {
-            stage(black_box(&mut [[value; CHUNK]; 2]), left.len());
+            wide!(registers, stage(black_box(&mut lanes(value)), left.len()));
         }
     })
 }

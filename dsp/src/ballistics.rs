@@ -11,12 +11,14 @@
 //!
 //!   release coefficient = (1 − α_R) / (1 + 7·A·u²),
 //!
-//! so that at A = 1 a sustained reduction lets go eight times as slowly as a hit.
+//! so that at A = 1 a sustained reduction lets go eight times as slowly as a hit. (u is that of the sample
+//! before, so that no sample has to wait for a division.)
 //!
 //! With a [lookahead](crate::lookahead) the reduction is never less than the line that leads to a hit.
 //! Attack and release may be note values; times that change, by hand or with the tempo, glide.
 
-use crate::frame::{Beside, Lane, same};
+use crate::filter::settled;
+use crate::frame::{Beside, Lanes, Stereo, in_pairs};
 use crate::ramp::Glide;
 use crate::settings::{Control, Settings};
 use crate::units::one_pole;
@@ -31,8 +33,9 @@ const LENGTHENING: f64 = 7.0;
 /// How long a changed time takes to be the one in use, in seconds.
 const TIME_GLIDE_S: f64 = 0.05;
 
-/// Keeps the state from decaying into subnormal numbers, in dB; far too small to move a gain.
-const BIAS_DB: f64 = 1e-30;
+/// A reduction below this counts as none, in dB: far too small to move a gain, and so far above the
+/// subnormal range that none gets there within 20 ms.
+const EMPTY_DB: f64 = 1e-20;
 
 /// Attack, release and adaptive release of left and right.
 #[derive(Debug)]
@@ -53,12 +56,18 @@ pub(crate) struct Ballistics {
 struct Envelope {
     reduction: f64x2,
     sustained: f64x2,
+    /// 1/(1 + 7·A·u²), while release is adaptive.
+    quickness: f64x2,
 }
 
 impl Envelope {
     /// Whether left and right move as one.
+    #[inline(always)]
     fn is_linked(&self) -> bool {
-        [self.reduction, self.sustained].iter().all(|x| x.to_array()[0] == x.to_array()[1])
+        [self.reduction, self.sustained, self.quickness]
+            .map(f64x2::to_array)
+            .iter()
+            .all(|x| x[0] == x[1])
     }
 }
 
@@ -91,6 +100,12 @@ impl Ballistics {
         self.envelope = Envelope::default();
     }
 
+    /// Lets go of reductions that have died away. To be called every 20 ms.
+    pub(crate) fn settle(&mut self) {
+        self.envelope.reduction = settled(self.envelope.reduction, EMPTY_DB);
+        self.envelope.sustained = settled(self.envelope.sustained, EMPTY_DB);
+    }
+
     /// `tempo_bpm` is in quarter notes a minute.
     pub(crate) fn set(&mut self, settings: &Settings, tempo_bpm: Option<f64>) {
         self.attack_s = settings.attack_ms(tempo_bpm) / 1000.0;
@@ -105,80 +120,133 @@ impl Ballistics {
     }
 
     /// Target reductions become smoothed ones, in place; never less than `least` where it is given.
-    /// A step of the work `beside` is done with each, and what is left of it comes back.
+    /// A step of the work `beside` is done with every other one, and what is left of it comes back.
+    #[inline(always)]
     pub(crate) fn process<B: Beside>(
         &mut self,
-        reductions: &mut [Lane; 2],
-        least: Option<&[Lane; 2]>,
+        reductions: &mut Lanes,
+        least: Option<&Lanes>,
         len: usize,
         beside: B,
     ) -> B {
         let adaptive = (self.adaptive > 0.0).then(|| f64x2::splat(LENGTHENING * self.adaptive));
-        let linked = self.envelope.is_linked()
-            && least.is_none_or(|[left, right]| same(&left[..len], &right[..len]));
+        let linked = self.envelope.is_linked() && least.is_none_or(Lanes::alike);
+        let least = least.map(|least| least.channels(len));
         let resting = self.attack.resting().zip(self.release.resting());
         // Each way has a loop of its own; what they compute is the same to the bit.
         match (resting.map(Times::new), adaptive, least) {
-            (Some(times), Some(lengthening), None) => {
-                self.run(reductions, len, linked, beside, |_, y, sustained, target| {
-                    times.adaptive(lengthening, y, sustained, target)
-                })
-            }
-            (Some(times), None, None) if times.attack_is_shorter => {
-                self.run(reductions, len, linked, beside, |_, y, _, target| times.higher(y, target))
-            }
-            (Some(times), None, None) => {
-                self.run(reductions, len, linked, beside, |_, y, _, target| times.lower(y, target))
-            }
-            (Some(times), adaptive, Some(least)) => {
-                self.run(reductions, len, linked, beside, |i, y, sustained, target| {
-                    times.next(adaptive, y, sustained, target).fast_max(at(least, i))
-                })
-            }
+            (Some(times), Some(lengthening), None) => self.run(
+                reductions,
+                len,
+                linked,
+                beside,
+                #[inline(always)]
+                |_, envelope, target| times.adaptive(lengthening, envelope, target),
+            ),
+            (Some(times), None, None) if times.attack_is_shorter => self.run(
+                reductions,
+                len,
+                linked,
+                beside,
+                #[inline(always)]
+                |_, envelope, target| times.higher(envelope.reduction, target),
+            ),
+            (Some(times), None, None) => self.run(
+                reductions,
+                len,
+                linked,
+                beside,
+                #[inline(always)]
+                |_, envelope, target| times.lower(envelope.reduction, target),
+            ),
+            (Some(times), adaptive, Some(least)) => self.run(
+                reductions,
+                len,
+                linked,
+                beside,
+                #[inline(always)]
+                |i, envelope, target| times.next(adaptive, envelope, target).fast_max(at(least, i)),
+            ),
             (None, adaptive, least) => {
                 let (mut attack, mut release) = (self.attack.clone(), self.release.clone());
-                let beside =
-                    self.run(reductions, len, linked, beside, |i, y, sustained, target| {
+                let beside = self.run(
+                    reductions,
+                    len,
+                    linked,
+                    beside,
+                    #[inline(always)]
+                    |i, envelope, target| {
                         let times = Times::new((attack.next(), release.next()));
-                        let y = times.next(adaptive, y, sustained, target);
+                        let y = times.next(adaptive, envelope, target);
                         least.map_or(y, |least| y.fast_max(at(least, i)))
-                    });
+                    },
+                );
                 (self.attack, self.release) = (attack, release);
                 beside
             }
         }
     }
 
-    /// Runs one way to the next reduction, from the number of the sample, reduction, sustained average
-    /// and target. `linked`: left and right are the same but for their targets.
-    #[inline]
+    /// Runs one way to the next reduction, from the number of the sample, the state and the target.
+    /// `linked`: left and right are the same but for their targets.
+    #[inline(always)]
     fn run<B: Beside>(
         &mut self,
-        reductions: &mut [Lane; 2],
+        reductions: &mut Lanes,
         len: usize,
         linked: bool,
-        mut beside: B,
-        mut next: impl FnMut(usize, f64x2, f64x2, f64x2) -> f64x2,
+        beside: B,
+        next: impl FnMut(usize, &mut Envelope, f64x2) -> f64x2,
     ) -> B {
-        let [new, keep] = [self.sustain, 1.0 - self.sustain].map(f64x2::splat);
-        let Envelope { mut reduction, mut sustained } = self.envelope;
-        let mut step = |i: usize, target: [f32; 2]| {
-            reduction = next(i, reduction, sustained, f64x2::new(target.map(f64::from)));
-            sustained = new * reduction + keep * sustained;
-            beside.step();
-            reduction.to_array().map(|x| x as f32)
-        };
-        let [left, right] = reductions;
-        let [left, right] = [&mut left[..len], &mut right[..len]];
-        if linked && same(left, right) {
-            left.iter_mut().enumerate().for_each(|(i, x)| [*x, _] = step(i, [*x; 2]));
-            right.copy_from_slice(left);
+        let sustain = [self.sustain, 1.0 - self.sustain].map(f64x2::splat);
+        let mut run = Run { envelope: self.envelope, sustain, beside, next };
+        if linked && reductions.alike() {
+            let left = reductions.one(len);
+            run.all(
+                len,
+                #[inline(always)]
+                |run, i| [left[i], _] = run.step(i, [left[i]; 2]),
+            );
         } else {
-            let both = left.iter_mut().zip(right).enumerate();
-            both.for_each(|(i, (l, r))| [*l, *r] = step(i, [*l, *r]));
+            let [left, right] = reductions.apart(len);
+            run.all(
+                len,
+                #[inline(always)]
+                |run, i| [left[i], right[i]] = run.step(i, [left[i], right[i]]),
+            );
         }
-        self.envelope = Envelope { reduction, sustained };
-        beside
+        self.envelope = run.envelope;
+        run.beside
+    }
+}
+
+/// A block of one way to the next reduction, in registers while it runs.
+struct Run<B, N> {
+    envelope: Envelope,
+    sustain: [f64x2; 2],
+    beside: B,
+    next: N,
+}
+
+impl<B: Beside, N: FnMut(usize, &mut Envelope, f64x2) -> f64x2> Run<B, N> {
+    #[inline(always)]
+    fn all(&mut self, len: usize, step: impl FnMut(&mut Self, usize)) {
+        in_pairs(
+            self,
+            len,
+            step,
+            #[inline(always)]
+            |run| run.beside.step(),
+        );
+    }
+
+    #[inline(always)]
+    fn step(&mut self, i: usize, target: [f32; 2]) -> [f32; 2] {
+        let [new, keep] = self.sustain;
+        let envelope = &mut self.envelope;
+        envelope.reduction = (self.next)(i, envelope, f64x2::new(target.map(f64::from)));
+        envelope.sustained = new * envelope.reduction + keep * envelope.sustained;
+        envelope.reduction.to_array().map(|x| x as f32)
     }
 }
 
@@ -196,7 +264,7 @@ struct Times {
 
 impl Times {
     /// Times of these coefficients, of attack and of release.
-    #[inline]
+    #[inline(always)]
     fn new((attack, release): (f64, f64)) -> Self {
         let way = |share: f64| [1.0 - share, share].map(f64x2::splat);
         Self {
@@ -208,25 +276,24 @@ impl Times {
     }
 
     /// The next reduction, the longer way round for any settings.
-    #[inline]
-    fn next(&self, adaptive: Option<f64x2>, y: f64x2, sustained: f64x2, target: f64x2) -> f64x2 {
+    #[inline(always)]
+    fn next(&self, adaptive: Option<f64x2>, envelope: &mut Envelope, target: f64x2) -> f64x2 {
         match adaptive {
-            Some(lengthening) => self.adaptive(lengthening, y, sustained, target),
-            None if self.attack_is_shorter => self.higher(y, target),
-            None => self.lower(y, target),
+            Some(lengthening) => self.adaptive(lengthening, envelope, target),
+            None if self.attack_is_shorter => self.higher(envelope.reduction, target),
+            None => self.lower(envelope.reduction, target),
         }
     }
 
     /// The next reduction with adaptive release.
-    #[inline]
-    fn adaptive(&self, lengthening: f64x2, y: f64x2, sustained: f64x2, target: f64x2) -> f64x2 {
-        // The definition above with numerator and denominator times y², so that there is one
-        // division to wait for.
-        let bias = f64x2::splat(BIAS_DB);
-        let y = y.fast_max(bias);
-        let lasted = sustained.fast_min(y);
+    #[inline(always)]
+    fn adaptive(&self, lengthening: f64x2, envelope: &mut Envelope, target: f64x2) -> f64x2 {
+        let bias = f64x2::splat(EMPTY_DB);
+        let y = envelope.reduction.fast_max(bias);
+        let share = self.release * envelope.quickness;
+        let lasted = envelope.sustained.fast_min(y);
         let square = y * y;
-        let share = self.release * square / (square + lengthening * (lasted * lasted));
+        envelope.quickness = square / (square + lengthening * (lasted * lasted));
         let down = y + share * (target - y) + bias;
         target.simd_gt(y).select(towards(self.up, y, target), down)
     }
@@ -234,26 +301,26 @@ impl Times {
     /// The next reduction where attack is the shorter time. Of the two ends that of the larger share is
     /// the nearer to the target: the higher one while y rises, the lower one while it falls. So if that
     /// share is the attack's, the right end is always the higher one, and otherwise always the lower.
-    #[inline]
+    #[inline(always)]
     fn higher(&self, y: f64x2, target: f64x2) -> f64x2 {
         towards(self.up, y, target).fast_max(towards(self.down, y, target))
     }
 
     /// The next reduction where release is the shorter time.
-    #[inline]
+    #[inline(always)]
     fn lower(&self, y: f64x2, target: f64x2) -> f64x2 {
         towards(self.up, y, target).fast_min(towards(self.down, y, target))
     }
 }
 
-#[inline]
+#[inline(always)]
 fn towards([keep, new]: Way, y: f64x2, target: f64x2) -> f64x2 {
-    new * target + f64x2::splat(BIAS_DB) + keep * y
+    new * target + keep * y
 }
 
 /// Left and right of a sample.
-#[inline]
-fn at(lanes: &[Lane; 2], i: usize) -> f64x2 {
+#[inline(always)]
+fn at(lanes: Stereo<'_>, i: usize) -> f64x2 {
     f64x2::new([lanes[0][i], lanes[1][i]].map(f64::from))
 }
 
@@ -277,9 +344,10 @@ mod tests {
 
     /// Feeds a constant target for one sample; the left channel's reduction.
     fn next(ballistics: &mut Ballistics, target: f32) -> f32 {
-        let mut lanes = [[target; crate::frame::CHUNK]; 2];
+        let mut lanes = Lanes::new();
+        lanes.one(1)[0] = target;
         ballistics.process(&mut lanes, None, 1, ());
-        lanes[0][0]
+        lanes.channels(1)[0][0]
     }
 
     /// Time in samples, interpolated on the exponential, until a movement from `from` towards `to`
@@ -312,8 +380,7 @@ mod tests {
                     (attack / f64::from(attack_ms) - 1.0).abs() < 0.01,
                     "{attack_ms} ms at {rate}: {attack}"
                 );
-                b.envelope =
-                    Envelope { reduction: f64x2::splat(12.0), sustained: f64x2::splat(12.0) };
+                b.envelope = Envelope { reduction: f64x2::splat(12.0), ..Envelope::default() };
                 let release = time_to_63_percent(&mut b, 12.0, 0.0) / rate * 1000.0;
                 assert!(
                     (release / f64::from(release_ms) - 1.0).abs() < 0.01,

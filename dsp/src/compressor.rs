@@ -1,11 +1,12 @@
 //! Orders the stages of the dynamics: key, detector, link, what makes the gain reduction, gain.
 
 use crate::detector::Detector;
-use crate::frame::{Beside, CHUNK, Frames, Lane};
+use crate::frame::{Beside, Frames, Lanes, Stereo};
 use crate::gain::Gain;
 use crate::key::Key;
 use crate::link::Link;
 use crate::reduction::Reduction;
+use crate::registers::{Registers, wide};
 use crate::settings::Settings;
 
 /// A feed-forward stereo compressor.
@@ -17,8 +18,9 @@ pub(crate) struct Compressor {
     reduction: Reduction,
     gain: Gain,
     key_frames: Frames,
-    levels: [Lane; 2],
-    reductions: [Lane; 2],
+    powers: Lanes,
+    levels: Lanes,
+    reductions: Lanes,
 }
 
 impl Compressor {
@@ -30,8 +32,9 @@ impl Compressor {
             reduction: Reduction::new(),
             gain: Gain::new(),
             key_frames: Frames::new(),
-            levels: [[0.0; CHUNK]; 2],
-            reductions: [[0.0; CHUNK]; 2],
+            powers: Lanes::new(),
+            levels: Lanes::new(),
+            reductions: Lanes::new(),
         }
     }
 
@@ -71,6 +74,7 @@ impl Compressor {
     }
 
     /// Samples by which the output lags the input.
+    #[inline(always)]
     pub(crate) fn latency(&self) -> usize {
         self.reduction.latency()
     }
@@ -89,37 +93,46 @@ impl Compressor {
         raw: &mut Frames,
         external_key: Option<&Frames>,
         beside: B,
+        registers: Registers,
     ) -> B {
         let len = audio.len();
-        self.key_frames.copy_from(audio);
-        let average = self.detector.average();
-        self.key.process(&mut self.key_frames, raw, external_key, average, &mut self.levels);
-        self.link.prepare_powers(&mut self.levels, len);
-        self.detector.levels(&mut self.levels, len);
-        self.link.process(&mut self.levels, len);
-        for (reductions, levels) in self.reductions.iter_mut().zip(&self.levels) {
-            reductions[..len].copy_from_slice(&levels[..len]);
-        }
-        let beside = self.reduction.process(&mut self.reductions, len, beside);
-        self.reduction.delay(audio, raw);
-        self.gain.process(audio, &self.reductions);
+        let Self { key, detector, link, reduction, gain, key_frames, powers, levels, reductions } =
+            self;
+        wide!(registers, key_frames.copy_from(audio));
+        let average = detector.average();
+        let beside =
+            wide!(registers, key.process(key_frames, raw, external_key, average, powers, beside));
+        wide!(registers, link.prepare_powers(powers, len));
+        wide!(registers, detector.levels(powers, levels, len));
+        wide!(registers, link.process(levels, len));
+        let beside = reduction.process(levels, reductions, len, beside, registers);
+        reduction.delay(audio, raw, registers);
+        wide!(registers, gain.process(audio, reductions));
         beside
     }
 
+    /// Lets go of what has died away, before it becomes subnormal. To be called every 20 ms.
+    pub(crate) fn settle(&mut self) {
+        self.key.settle();
+        self.detector.average().settle();
+        self.reduction.settle();
+    }
+
     /// What the detector heard in the last block.
+    #[inline(always)]
     pub(crate) fn key_frames(&self) -> &Frames {
         &self.key_frames
     }
 
     /// Level of left and right behind the link in the last block, dB; not delayed.
-    pub(crate) fn levels(&self) -> [&[f32]; 2] {
-        self.levels.each_ref().map(|lane| &lane[..self.key_frames.len()])
+    #[inline(always)]
+    pub(crate) fn levels(&self) -> Stereo<'_> {
+        self.levels.channels(self.key_frames.len())
     }
 
     /// Gain reduction of left and right in the last block, in time with the audio, dB.
-    pub(crate) fn reductions(&self) -> [&[f32]; 2] {
-        let len = self.key_frames.len();
-        let [left, right] = &self.reductions;
-        [&left[..len], &right[..len]]
+    #[inline(always)]
+    pub(crate) fn reductions(&self) -> Stereo<'_> {
+        self.reductions.channels(self.key_frames.len())
     }
 }

@@ -4,7 +4,7 @@
 //! Giannoulis, Massberg, Reiss, "Digital Dynamic Range Compressor Design", JAES 60(6), 2012, Eq. 4,
 //! limited to the range.
 
-use crate::frame::{Lane, each_once};
+use crate::frame::Lanes;
 use crate::input::GLIDE_S;
 use crate::ramp::Ramp;
 use crate::settings::{Control, Settings};
@@ -21,7 +21,7 @@ struct Shape {
 
 impl Shape {
     /// Gain reduction in dB, ≥ 0, at a level in dB.
-    #[inline]
+    #[inline(always)]
     fn reduction(&self, level: f32) -> f32 {
         let Shape { threshold, slope, knee, range } = *self;
         let half = 0.5 * knee;
@@ -72,21 +72,21 @@ impl Curve {
         self.range.set(settings[Control::Range]);
     }
 
-    /// Levels become gain reductions, in place.
-    pub(crate) fn process(&mut self, levels: &mut [Lane; 2], len: usize) {
+    /// Turns levels into gain reductions.
+    #[inline(always)]
+    pub(crate) fn process(&mut self, levels: &Lanes, reductions: &mut Lanes, len: usize) {
         if let [Some(threshold), Some(slope), Some(knee), Some(range)] =
             self.ramps().map(|ramp| ramp.resting())
         {
             let shape = Shape { threshold, slope, knee, range };
-            each_once(levels, len, |lane| lane.iter_mut().for_each(|x| *x = shape.reduction(*x)));
+            reductions.take(levels, len, |level| shape.reduction(level));
         } else {
-            let [left, right] = levels;
-            let [left, right] = [&mut left[..len], &mut right[..len]];
-            for (l, r) in left.iter_mut().zip(right) {
+            let ([left, right], levels) = (reductions.renew(len), levels.channels(len));
+            for i in 0..len {
                 let [threshold, slope, knee, range] = self.ramps().map(Ramp::next);
                 let shape = Shape { threshold, slope, knee, range };
-                *l = shape.reduction(*l);
-                *r = shape.reduction(*r);
+                left[i] = shape.reduction(levels[0][i]);
+                right[i] = shape.reduction(levels[1][i]);
             }
         }
     }

@@ -1,6 +1,6 @@
 //! A delay of whole samples, so that paths of different latency meet sample-aligned.
 
-use crate::frame::{CHUNK, Frames};
+use crate::frame::{CHUNK, Frames, Stereo};
 
 /// Blocks that fit behind each other before the line is moved back to its start.
 const BLOCKS: usize = 8;
@@ -14,13 +14,15 @@ pub(crate) struct Delay {
     lines: [Box<[f32]>; 2],
     length: usize,
     position: usize,
+    /// Samples taken in last.
+    block: usize,
 }
 
 impl Delay {
     /// A delay that can be up to `longest` samples long. It starts with none.
     pub(crate) fn new(longest: usize) -> Self {
         let line = || vec![0.0; longest + BLOCKS * CHUNK].into();
-        Self { lines: [line(), line()], length: 0, position: 0 }
+        Self { lines: [line(), line()], length: 0, position: 0, block: 0 }
     }
 
     /// Lets it be up to `longest` samples long, and starts with none.
@@ -31,22 +33,24 @@ impl Delay {
     /// Sets the length in samples and fills the delay with silence.
     pub(crate) fn restart(&mut self, length: usize) {
         self.length = length;
-        self.position = 0;
+        (self.position, self.block) = (0, 0);
         self.lines.iter_mut().for_each(|line| line[..length].fill(0.0));
     }
 
     /// Replaces the samples by those that came [`restart`](Self::restart)'s length before.
+    #[inline(always)]
     pub(crate) fn process(&mut self, frames: &mut Frames) {
         if self.length == 0 {
             return;
         }
         self.take_in(frames);
-        for (samples, line) in frames.channels_mut().into_iter().zip(&self.lines) {
-            samples.copy_from_slice(&line[self.position - samples.len()..self.position]);
+        for (samples, delayed) in frames.channels_mut().into_iter().zip(self.delayed()) {
+            samples.copy_from_slice(delayed);
         }
     }
 
-    /// Takes in samples as [`process`](Self::process) does, when what comes out is not wanted.
+    /// Takes in samples as [`process`](Self::process) does, but leaves them as they are.
+    #[inline(always)]
     pub(crate) fn take_in(&mut self, frames: &Frames) {
         let len = frames.len();
         if self.position + self.length + len > self.lines[0].len() {
@@ -59,6 +63,13 @@ impl Delay {
             line[self.position + self.length..][..len].copy_from_slice(samples);
         }
         self.position += len;
+        self.block = len;
+    }
+
+    /// The samples that came [`restart`](Self::restart)'s length before those that were taken in last.
+    #[inline(always)]
+    pub(crate) fn delayed(&self) -> Stereo<'_> {
+        self.lines.each_ref().map(|line| &line[self.position - self.block..self.position])
     }
 }
 

@@ -7,7 +7,7 @@
 //! the calibration is 2/(1 + H): 1 for peaks, near 2 from a few milliseconds on.
 
 use crate::filter::PowerAverage;
-use crate::frame::{Lane, each_once};
+use crate::frame::Lanes;
 use crate::input::GLIDE_S;
 use crate::ramp::Ramp;
 use crate::settings::{Control, Settings};
@@ -62,23 +62,24 @@ impl Detector {
     }
 
     /// The average, to be fed with the key frame by frame.
+    #[inline(always)]
     pub(crate) fn average(&mut self) -> &mut PowerAverage {
         &mut self.average
     }
 
-    /// Turns powers of left and right into levels in dB, in place.
-    pub(crate) fn levels(&mut self, powers: &mut [Lane; 2], len: usize) {
+    /// Turns powers of left and right into levels in dB.
+    #[inline(always)]
+    pub(crate) fn levels(&mut self, powers: &Lanes, levels: &mut Lanes, len: usize) {
         let level = |power: f32| level_db(if power > FLOOR { power } else { FLOOR });
         if let Some(calibration) = self.calibration.resting() {
-            each_once(powers, len, |lane| {
-                lane.iter_mut().for_each(|x| *x = level(*x * calibration));
-            });
+            levels.take(powers, len, |power| level(power * calibration));
         } else {
-            let mut calibration = [0.0; crate::frame::CHUNK];
-            self.calibration.fill(&mut calibration[..len]);
-            each_once(powers, len, |lane| {
-                lane.iter_mut().zip(calibration).for_each(|(x, c)| *x = level(*x * c));
-            });
+            let ([left, right], powers) = (levels.renew(len), powers.channels(len));
+            for i in 0..len {
+                let calibration = self.calibration.next();
+                left[i] = level(powers[0][i] * calibration);
+                right[i] = level(powers[1][i] * calibration);
+            }
         }
     }
 }
@@ -91,14 +92,16 @@ mod tests {
     use wide::f64x2;
 
     /// Levels in dB of a signal that is the same left and right.
-    fn levels(detector: &mut Detector, samples: &[f32]) -> Lane {
-        let mut lanes = [[0.0; CHUNK]; 2];
+    fn levels(detector: &mut Detector, samples: &[f32]) -> Vec<f32> {
+        let (mut powers, mut levels) = (Lanes::new(), Lanes::new());
+        let [left, right] = powers.renew(samples.len());
         for (i, &x) in samples.iter().enumerate() {
-            [lanes[0][i], lanes[1][i]] = detector.average().next(f64x2::splat(x.into()));
+            [left[i], right[i]] = detector.average().next(f64x2::splat(x.into()));
         }
-        detector.levels(&mut lanes, samples.len());
-        assert_eq!(lanes[0], lanes[1]);
-        lanes[0]
+        detector.levels(&powers, &mut levels, samples.len());
+        let [left, right] = levels.channels(samples.len());
+        assert_eq!(left, right);
+        left.to_vec()
     }
 
     /// Highest level in dB over the last stretch of a sine, left channel.

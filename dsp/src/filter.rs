@@ -8,6 +8,15 @@ use wide::{f32x4, f64x2};
 /// Keeps filter memories from decaying into subnormal numbers; 500 dB below full scale.
 pub(crate) const BIAS: f64 = 1e-25;
 
+/// Below this a memory counts as empty: far under any signal, and so far above the subnormal range that
+/// none gets there within 20 ms.
+const EMPTY: f64 = 1e-100;
+
+/// `memory`, or nothing where its magnitude is less than `empty`.
+pub(crate) fn settled(memory: f64x2, empty: f64) -> f64x2 {
+    memory.abs().simd_lt(f64x2::splat(empty)).select(f64x2::ZERO, memory)
+}
+
 /// A 12 dB/octave Butterworth high-pass whose magnitude follows the analogue
 /// prototype |H|² = f⁴/(f⁴ + fc⁴), not its bilinear image.
 ///
@@ -91,13 +100,19 @@ pub(crate) struct Highpass {
 }
 
 impl Highpass {
-    #[inline]
+    #[inline(always)]
     pub(crate) fn next(&mut self, c: &HighpassCoefficients, x: f64x2) -> f64x2 {
         let rest = x - f64x2::splat(c.twice) * self.twice;
         let h = rest - f64x2::splat(c.once) * self.once;
-        self.twice = self.twice + f64x2::splat(BIAS) + self.once;
+        self.twice += self.once;
         self.once = rest + f64x2::splat(c.keep) * self.once;
         f64x2::splat(c.scale) * h
+    }
+
+    /// Empties memories in which a signal has died away. To be called every 20 ms.
+    pub(crate) fn settle(&mut self) {
+        self.once = settled(self.once, EMPTY);
+        self.twice = settled(self.twice, EMPTY);
     }
 
     /// Goes on with other coefficients. The sums are scaled so that what comes back stays what it is:
@@ -109,8 +124,9 @@ impl Highpass {
     }
 }
 
-/// Keeps averages of power from becoming subnormal, in f32 or f64; far below any level that is read.
-const POWER_BIAS: f64 = 1e-30;
+/// Least power that comes out of an average, so that in f32 none is subnormal; far below any level that
+/// is read.
+const LEAST_POWER: f64 = 1e-30;
 
 /// A one-pole average of the power of left and right.
 #[derive(Debug, Clone, Copy)]
@@ -135,11 +151,16 @@ impl PowerAverage {
         self.power = f64x2::ZERO;
     }
 
+    /// Empties a memory in which a signal has died away. To be called every 20 ms.
+    pub(crate) fn settle(&mut self) {
+        self.power = settled(self.power, EMPTY);
+    }
+
     /// The average after a frame.
-    #[inline]
+    #[inline(always)]
     pub(crate) fn next(&mut self, x: f64x2) -> [f32; 2] {
-        self.power = self.new * (x * x) + f64x2::splat(POWER_BIAS) + self.keep * self.power;
-        self.power.to_array().map(|power| power as f32)
+        self.power = self.new * (x * x) + self.keep * self.power;
+        self.power.fast_max(f64x2::splat(LEAST_POWER)).to_array().map(|power| power as f32)
     }
 }
 
@@ -209,9 +230,8 @@ pub(crate) struct KWeightingSteps {
     highpass_twice: f32x4,
 }
 
-/// Below this a memory of the high-pass counts as empty: far under any signal, and so far above the
-/// subnormal range that none gets there between two calls of [`KWeighting::settle`].
-const EMPTY: f32 = 1e-30;
+/// [`EMPTY`] for the high-pass of the K-weighting, which remembers in f32.
+const EMPTY_F32: f32 = 1e-30;
 
 /// K-weighting of four signals side by side.
 ///
@@ -226,7 +246,7 @@ pub(crate) struct KWeighting {
 }
 
 impl KWeighting {
-    #[inline]
+    #[inline(always)]
     pub(crate) fn next(&mut self, c: &KWeightingSteps, x: f32x4) -> f32x4 {
         let [once, twice] = self.shelf;
         let y = c.direct * x + c.excess_twice * twice + c.excess_once * once;
@@ -243,7 +263,7 @@ impl KWeighting {
     /// Empties memories of the high-pass in which a signal has died away. To be called every 20 ms.
     pub(crate) fn settle(&mut self) {
         for memory in &mut self.highpass {
-            *memory = memory.abs().simd_lt(f32x4::splat(EMPTY)).select(f32x4::ZERO, *memory);
+            *memory = memory.abs().simd_lt(f32x4::splat(EMPTY_F32)).select(f32x4::ZERO, *memory);
         }
     }
 }
@@ -334,6 +354,10 @@ mod tests {
                 let x = if n < 10 { 1.0 } else { 0.0 };
                 highpass.next(&c, f64x2::splat(x.into()));
                 weighting.next(&k, f32x4::splat(x));
+                if n % hop == 0 {
+                    highpass.settle();
+                    weighting.settle();
+                }
                 let memories = [highpass.once, highpass.twice].map(|memory| memory.to_array()[0]);
                 assert!(!memories.iter().any(|x| x.is_subnormal()), "{rate_hz} {n}: {memories:?}");
                 let memories = [weighting.shelf, weighting.highpass]

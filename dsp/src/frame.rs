@@ -14,6 +14,9 @@ const LIMIT: f32 = 1e6;
 /// One value per frame of a block.
 pub(crate) type Lane = [f32; CHUNK];
 
+/// Samples of left and right.
+pub(crate) type Stereo<'a> = [&'a [f32]; 2];
+
 /// A short block of stereo samples.
 #[derive(Debug, Clone)]
 pub(crate) struct Frames {
@@ -28,6 +31,7 @@ impl Frames {
 
     /// Takes over samples, at most [`CHUNK`] of them. What is not a number, infinite or subnormal
     /// becomes zero here and what is absurdly large is limited, so that no stage has to think of it.
+    #[inline(always)]
     pub(crate) fn load(&mut self, left: &[f32], right: &[f32]) {
         self.len = left.len();
         for (lane, source) in self.lanes.iter_mut().zip([left, right]) {
@@ -39,6 +43,7 @@ impl Frames {
     }
 
     /// Takes over the samples of another block.
+    #[inline(always)]
     pub(crate) fn copy_from(&mut self, other: &Frames) {
         self.len = other.len;
         for (to, from) in self.channels_mut().into_iter().zip(other.channels()) {
@@ -46,30 +51,35 @@ impl Frames {
         }
     }
 
+    #[inline(always)]
     pub(crate) fn len(&self) -> usize {
         self.len
     }
 
     /// Left and right.
-    pub(crate) fn channels(&self) -> [&[f32]; 2] {
+    #[inline(always)]
+    pub(crate) fn channels(&self) -> Stereo<'_> {
         let [left, right] = &self.lanes;
         [&left[..self.len], &right[..self.len]]
     }
 
     /// Left and right.
+    #[inline(always)]
     pub(crate) fn channels_mut(&mut self) -> [&mut [f32]; 2] {
         let [left, right] = &mut self.lanes;
         [&mut left[..self.len], &mut right[..self.len]]
     }
 
     /// Whether a sample is too large to be programme.
+    #[inline(always)]
     pub(crate) fn has_fault(&self) -> bool {
-        self.channels().into_iter().any(|channel| is_fault(largest(channel)))
+        let [left, right] = self.channels();
+        is_fault(largest(left)) || is_fault(largest(right))
     }
 }
 
 /// `x`, or zero of its sign where it is subnormal.
-#[inline]
+#[inline(always)]
 pub(crate) fn without_subnormal(x: f32) -> f32 {
     const SIGN: u32 = 1 << 31;
     let kept = if x.abs() >= f32::MIN_POSITIVE { u32::MAX } else { SIGN };
@@ -77,6 +87,7 @@ pub(crate) fn without_subnormal(x: f32) -> f32 {
 }
 
 /// The largest magnitude among samples, 0 among none.
+#[inline(always)]
 pub(crate) fn largest(samples: &[f32]) -> f32 {
     // Side by side, so that it vectorises.
     let larger = |a: f32, b: f32| if a > b { a } else { b };
@@ -87,16 +98,15 @@ pub(crate) fn largest(samples: &[f32]) -> f32 {
             *largest = larger(x.abs(), *largest);
         }
     }
-    let [a, b, c, d] = std::array::from_fn(|i| larger(largest[i], largest[i + 4]));
-    let wide = larger(larger(a, c), larger(b, d));
+    let wide = one_of(largest, larger);
     rest.iter().fold(wide, |largest, x| larger(x.abs(), largest))
 }
 
-/// Whether samples are the same, bit for bit.
-pub(crate) fn same(left: &[f32], right: &[f32]) -> bool {
-    // Without branches, so that it vectorises.
-    let differ = |differ, (l, r): (&f32, &f32)| differ | (l.to_bits() ^ r.to_bits());
-    left.iter().zip(right).fold(0, differ) == 0
+/// One of eight values, found by choosing from two at a time.
+#[inline(always)]
+pub(crate) fn one_of(values: [f32; 8], choose: impl Fn(f32, f32) -> f32) -> f32 {
+    let [a, b, c, d] = std::array::from_fn(|i| choose(values[i], values[i + 4]));
+    choose(choose(a, c), choose(b, d))
 }
 
 /// Work that has nothing to do with what it is done beside. In a loop of recursions that wait for
@@ -108,33 +118,101 @@ pub(crate) trait Beside: Copy {
 
 /// No work.
 impl Beside for () {
-    #[inline]
+    #[inline(always)]
     fn step(&mut self) {}
 }
 
-/// Does the same to both lanes, and the work only once when they are the same, as they are in linked
-/// channels.
-#[inline]
-pub(crate) fn each_once(lanes: &mut [Lane; 2], len: usize, work: impl Fn(&mut [f32])) {
-    let [left, right] = lanes;
-    let [left, right] = [&mut left[..len], &mut right[..len]];
-    let same = same(left, right);
-    work(left);
-    if same {
-        right.copy_from_slice(left);
-    } else {
-        work(right);
+/// Calls `work` for every number below `len`, and `beside` for every other, so that the time that both
+/// take is nearly that of the longer one.
+#[inline(always)]
+pub(crate) fn in_pairs<T>(
+    state: &mut T,
+    len: usize,
+    mut work: impl FnMut(&mut T, usize),
+    mut beside: impl FnMut(&mut T),
+) {
+    for pair in 0..len / 2 {
+        work(state, 2 * pair);
+        work(state, 2 * pair + 1);
+        beside(state);
+    }
+    if len % 2 == 1 {
+        work(state, len - 1);
+    }
+}
+
+/// One value per frame of left and right, as levels and reductions are. Where they are known to be alike,
+/// as in linked channels, only one is kept and worked on.
+#[derive(Debug)]
+pub(crate) struct Lanes {
+    lanes: [Lane; 2],
+    alike: bool,
+}
+
+impl Lanes {
+    pub(crate) const fn new() -> Self {
+        Self { lanes: [[0.0; CHUNK]; 2], alike: true }
+    }
+
+    /// Whether left and right are known to be alike.
+    pub(crate) fn alike(&self) -> bool {
+        self.alike
+    }
+
+    /// The first values of left and right.
+    #[inline(always)]
+    pub(crate) fn channels(&self, len: usize) -> Stereo<'_> {
+        let [left, right] = &self.lanes;
+        [&left[..len], if self.alike { &left[..len] } else { &right[..len] }]
+    }
+
+    /// Left and right, to be written anew.
+    #[inline(always)]
+    pub(crate) fn renew(&mut self, len: usize) -> [&mut [f32]; 2] {
+        self.alike = false;
+        self.lanes.each_mut().map(|lane| &mut lane[..len])
+    }
+
+    /// Left and right, to be worked on one by one.
+    #[inline(always)]
+    pub(crate) fn apart(&mut self, len: usize) -> [&mut [f32]; 2] {
+        if self.alike {
+            let [left, right] = &mut self.lanes;
+            right[..len].copy_from_slice(&left[..len]);
+        }
+        self.renew(len)
+    }
+
+    /// The one to be worked on, when left and right are alike or become so by it.
+    #[inline(always)]
+    pub(crate) fn one(&mut self, len: usize) -> &mut [f32] {
+        self.alike = true;
+        &mut self.lanes[0][..len]
+    }
+
+    /// Takes what `work` makes of each value of others.
+    #[inline(always)]
+    pub(crate) fn take(&mut self, from: &Lanes, len: usize, work: impl Fn(f32) -> f32) {
+        self.alike = from.alike;
+        for (to, &from) in self.lanes[0][..len].iter_mut().zip(&from.lanes[0]) {
+            *to = work(from);
+        }
+        if !self.alike {
+            for (to, &from) in self.lanes[1][..len].iter_mut().zip(&from.lanes[1]) {
+                *to = work(from);
+            }
+        }
     }
 }
 
 /// Whether an input sample is too large to be programme.
-#[inline]
+#[inline(always)]
 pub(crate) fn is_fault(x: f32) -> bool {
     x.abs() > FAULT_LEVEL
 }
 
 /// `x`, or silence where the input it came from is a fault.
-#[inline]
+#[inline(always)]
 pub(crate) fn without_fault(x: f32, input: f32) -> f32 {
     if is_fault(input) { 0.0 } else { x }
 }

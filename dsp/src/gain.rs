@@ -3,7 +3,7 @@
 //! With gain g and side gain h, both per channel, L' = g·M + h·S = g·L + (h − g)·S, likewise for R
 //! with −S. At a side share of 100 % h = g and this is plain multiplication, bit for bit.
 
-use crate::frame::{CHUNK, Frames, Lane, each_once};
+use crate::frame::{Frames, Lanes};
 use crate::input::GLIDE_S;
 use crate::mid_side::mid_side;
 use crate::ramp::Ramp;
@@ -15,12 +15,12 @@ use crate::units::gain;
 pub(crate) struct Gain {
     side_share: Ramp,
     /// Linear, of the last block.
-    gains: [Lane; 2],
+    gains: Lanes,
 }
 
 impl Gain {
     pub(crate) const fn new() -> Self {
-        Self { side_share: Ramp::new(1.0), gains: [[0.0; CHUNK]; 2] }
+        Self { side_share: Ramp::new(1.0), gains: Lanes::new() }
     }
 
     pub(crate) fn prepare(&mut self, rate_hz: f64) {
@@ -36,17 +36,15 @@ impl Gain {
     }
 
     /// Applies gain reductions, in dB, to the audio.
-    pub(crate) fn process(&mut self, frames: &mut Frames, reductions: &[Lane; 2]) {
+    #[inline(always)]
+    pub(crate) fn process(&mut self, frames: &mut Frames, reductions: &Lanes) {
         let len = frames.len();
-        let gains = &mut self.gains;
-        for (gains, reductions) in gains.iter_mut().zip(reductions) {
-            gains[..len].copy_from_slice(&reductions[..len]);
-        }
-        each_once(gains, len, |lane| lane.iter_mut().for_each(|x| *x = gain(-*x)));
+        self.gains.take(reductions, len, |reduction| gain(-reduction));
+        let (gains, reductions) = (self.gains.channels(len), reductions.channels(len));
         let [left, right] = frames.channels_mut();
         if self.side_share.resting() == Some(1.0) {
             for (channel, gains) in [left, right].into_iter().zip(gains) {
-                channel.iter_mut().zip(&*gains).for_each(|(x, g)| *x *= g);
+                channel.iter_mut().zip(gains).for_each(|(x, g)| *x *= g);
             }
             return;
         }

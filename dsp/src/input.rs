@@ -31,6 +31,7 @@ impl Input {
         self.trim.set(db_to_gain(settings[Control::InputTrim].into()) as f32);
     }
 
+    #[inline(always)]
     pub(crate) fn process(&mut self, frames: &mut Frames) {
         let [left, right] = frames.channels_mut();
         if let Some(trim) = self.trim.resting() {

@@ -2,7 +2,7 @@
 //! itself is not touched.
 
 use crate::filter::{Highpass, HighpassCoefficients, HighpassDesign, PowerAverage};
-use crate::frame::{Frames, Lane, without_fault};
+use crate::frame::{Beside, Frames, Lanes, in_pairs, without_fault};
 use crate::input::GLIDE_S;
 use crate::ramp::Ramp;
 use crate::settings::{Control, KEY_HIGHPASS_MIN_HZ, Settings};
@@ -60,6 +60,11 @@ impl Key {
         self.coefficients = self.to.coefficients();
     }
 
+    /// Lets go of what has died away. To be called every 20 ms.
+    pub(crate) fn settle(&mut self) {
+        self.filter.settle();
+    }
+
     pub(crate) fn set(&mut self, settings: &Settings) {
         self.external.set(settings[Control::KeySource]);
         let corner_hz = settings[Control::KeyHighpass];
@@ -77,23 +82,26 @@ impl Key {
     /// Without an external signal the bus keys itself whatever the source. Each frame goes into
     /// `average` as soon as it is there, so that its recursion runs beside that of the filter; what
     /// comes out of it goes to `powers`.
-    pub(crate) fn process(
+    #[inline(always)]
+    pub(crate) fn process<B: Beside>(
         &mut self,
         key: &mut Frames,
         raw: &Frames,
         external: Option<&Frames>,
         average: &mut PowerAverage,
-        powers: &mut [Lane; 2],
-    ) {
+        powers: &mut Lanes,
+        beside: B,
+    ) -> B {
         if raw.has_fault() {
             for (channel, raw) in key.channels_mut().into_iter().zip(raw.channels()) {
                 channel.iter_mut().zip(raw).for_each(|(x, &raw)| *x = without_fault(*x, raw));
             }
         }
         self.choose_source(key, external);
-        self.high_pass(key, average, powers);
+        self.high_pass(key, average, powers, beside)
     }
 
+    #[inline(always)]
     fn choose_source(&mut self, key: &mut Frames, external: Option<&Frames>) {
         let len = key.len();
         let external = external.filter(|_| self.external.resting() != Some(0.0));
@@ -113,46 +121,86 @@ impl Key {
         }
     }
 
-    fn high_pass(
+    #[inline(always)]
+    fn high_pass<B: Beside>(
         &mut self,
         key: &mut Frames,
         average: &mut PowerAverage,
-        [powers_left, powers_right]: &mut [Lane; 2],
-    ) {
+        powers: &mut Lanes,
+        beside: B,
+    ) -> B {
         let len = key.len();
-        let [left, right] = key.channels_mut();
-        let [powers_left, powers_right] = [&mut powers_left[..len], &mut powers_right[..len]];
-        // In registers while it runs. The filter runs even when it is off, so that switching it on
-        // does not thump.
-        let (mut filter, mut follow) = (self.filter, *average);
-        let mut step = |filter: &mut Highpass, i: usize, c: &HighpassCoefficients, engaged: f64| {
-            let x = f64x2::new([left[i].into(), right[i].into()]);
-            let high = filter.next(c, x);
-            let heard = match engaged {
-                0.0 => x,
-                1.0 => high,
-                _ => x * f64x2::splat(1.0 - engaged) + high * f64x2::splat(engaged),
-            };
-            [left[i], right[i]] = heard.to_array().map(|x| x as f32);
-            [powers_left[i], powers_right[i]] = follow.next(heard);
-        };
+        let keys = key.channels_mut();
+        let powers = powers.renew(len);
+        let mut run = Run { filter: self.filter, average: *average, beside, keys, powers };
         let c = self.coefficients;
         match (self.travel.resting(), self.engaged.resting()) {
-            (Some(_), Some(1.0)) => (0..len).for_each(|i| step(&mut filter, i, &c, 1.0)),
-            (Some(_), Some(0.0)) => (0..len).for_each(|i| step(&mut filter, i, &c, 0.0)),
+            (Some(_), Some(1.0)) => run.all(
+                len,
+                #[inline(always)]
+                |run, i| run.step(i, &c, 1.0),
+            ),
+            (Some(_), Some(0.0)) => run.all(
+                len,
+                #[inline(always)]
+                |run, i| run.step(i, &c, 0.0),
+            ),
             (Some(_), _) => {
-                (0..len).for_each(|i| step(&mut filter, i, &c, self.engaged.next().into()))
+                run.all(
+                    len,
+                    #[inline(always)]
+                    |run, i| run.step(i, &c, self.engaged.next().into()),
+                );
             }
-            (None, _) => {
-                for i in 0..len {
+            (None, _) => run.all(
+                len,
+                #[inline(always)]
+                |run, i| {
                     let design = self.from.towards(&self.to, self.travel.next().into());
                     let c = design.coefficients();
-                    filter.retune(&self.coefficients, &c);
+                    run.filter.retune(&self.coefficients, &c);
                     self.coefficients = c;
-                    step(&mut filter, i, &c, self.engaged.next().into());
-                }
-            }
+                    run.step(i, &c, self.engaged.next().into());
+                },
+            ),
         }
-        (self.filter, *average) = (filter, follow);
+        (self.filter, *average) = (run.filter, run.average);
+        run.beside
+    }
+}
+
+/// A block on its way through filter and average, whose states are in registers meanwhile.
+struct Run<'a, B> {
+    filter: Highpass,
+    average: PowerAverage,
+    beside: B,
+    keys: [&'a mut [f32]; 2],
+    powers: [&'a mut [f32]; 2],
+}
+
+impl<B: Beside> Run<'_, B> {
+    #[inline(always)]
+    fn all(&mut self, len: usize, step: impl FnMut(&mut Self, usize)) {
+        in_pairs(
+            self,
+            len,
+            step,
+            #[inline(always)]
+            |run| run.beside.step(),
+        );
+    }
+
+    /// The filter runs even when it is off, so that switching it on does not thump.
+    #[inline(always)]
+    fn step(&mut self, i: usize, c: &HighpassCoefficients, engaged: f64) {
+        let x = f64x2::new([self.keys[0][i].into(), self.keys[1][i].into()]);
+        let high = self.filter.next(c, x);
+        let heard = match engaged {
+            0.0 => x,
+            1.0 => high,
+            _ => x * f64x2::splat(1.0 - engaged) + high * f64x2::splat(engaged),
+        };
+        [self.keys[0][i], self.keys[1][i]] = heard.to_array().map(|x| x as f32);
+        [self.powers[0][i], self.powers[1][i]] = self.average.next(heard);
     }
 }

@@ -10,6 +10,7 @@
 
 mod settings;
 mod units;
+mod registers;
 mod frame;
 mod ramp;
 mod delay;

@@ -1,6 +1,6 @@
 //! Fourth stage: stereo link. Each channel's level moves towards the louder of the two.
 
-use crate::frame::{Lane, same};
+use crate::frame::Lanes;
 use crate::input::GLIDE_S;
 use crate::ramp::Ramp;
 use crate::settings::{Control, Settings};
@@ -30,25 +30,27 @@ impl Link {
 
     /// Powers, before their logarithm is taken: linked in full, both channels get the louder one's,
     /// and one logarithm does.
-    pub(crate) fn prepare_powers(&self, [left, right]: &mut [Lane; 2], len: usize) {
+    #[inline(always)]
+    pub(crate) fn prepare_powers(&self, powers: &mut Lanes, len: usize) {
         if self.share.resting() == Some(1.0) {
-            for (l, r) in left[..len].iter_mut().zip(&mut right[..len]) {
-                let louder = if *l > *r { *l } else { *r };
-                [*l, *r] = [louder; 2];
+            let [left, right] = powers.apart(len);
+            for (l, &mut r) in left.iter_mut().zip(right) {
+                *l = if *l > r { *l } else { r };
             }
+            powers.one(len);
         }
     }
 
     /// Levels in dB, in place.
-    pub(crate) fn process(&mut self, levels: &mut [Lane; 2], len: usize) {
-        let [left, right] = levels;
-        if same(&left[..len], &right[..len]) {
+    #[inline(always)]
+    pub(crate) fn process(&mut self, levels: &mut Lanes, len: usize) {
+        if levels.alike() {
             self.share.skip(len);
             return;
         }
-        let mut shares = [0.0; crate::frame::CHUNK];
-        self.share.fill(&mut shares[..len]);
-        for ((l, r), share) in left[..len].iter_mut().zip(&mut right[..len]).zip(shares) {
+        let [left, right] = levels.apart(len);
+        for (l, r) in left.iter_mut().zip(right) {
+            let share = self.share.next();
             // Exact at both ends. The louder one stays as it is to the bit, as both do above.
             if *l < *r {
                 *l = *l * (1.0 - share) + *r * share;

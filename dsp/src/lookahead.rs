@@ -19,7 +19,7 @@
 //! Sums are integers, so that no rounding gathers in them, however long the stream.
 
 use crate::delay::Delay;
-use crate::frame::{Frames, Lane};
+use crate::frame::{Frames, Lanes};
 use crate::input::GLIDE_S;
 use crate::ramp::Ramp;
 use crate::settings::{Control, Settings};
@@ -58,6 +58,8 @@ pub(crate) struct Lookahead {
     /// Number of the next sample, counted so that none before it has a number below 0.
     next: u64,
     channels: [Ahead; 2],
+    /// Samples for which left and right have been alike.
+    alike_for: usize,
     audio: Delay,
     raw: Delay,
 }
@@ -71,6 +73,7 @@ struct Sliding {
 }
 
 impl Sliding {
+    #[inline(always)]
     fn step(&mut self) {
         self.now = match self.now.cmp(&self.target) {
             std::cmp::Ordering::Less => self.now + 1,
@@ -93,6 +96,7 @@ impl Lookahead {
             lag: 0,
             next: 0,
             channels: std::array::from_fn(|_| Ahead::new(0)),
+            alike_for: 0,
             audio: Delay::new(0),
             raw: Delay::new(0),
         }
@@ -121,6 +125,7 @@ impl Lookahead {
         self.next = self.length as u64 + 1;
         let last_seen = self.next - 1 - self.length as u64 + self.ahead.now as u64;
         self.channels.iter_mut().for_each(|channel| channel.clear(last_seen));
+        self.alike_for = usize::MAX;
         self.audio.restart(self.length);
         self.raw.restart(self.length);
     }
@@ -143,6 +148,7 @@ impl Lookahead {
     }
 
     /// The lookahead in use, in samples.
+    #[inline(always)]
     pub(crate) fn latency(&self) -> usize {
         self.length
     }
@@ -153,6 +159,7 @@ impl Lookahead {
     }
 
     /// Delays the audio, and the input that it came from.
+    #[inline(always)]
     pub(crate) fn delay(&mut self, audio: &mut Frames, raw: &mut Frames) {
         self.audio.process(audio);
         self.raw.process(raw);
@@ -160,33 +167,52 @@ impl Lookahead {
 
     /// Targets become those that are held, in place; `least` becomes the least reductions, dB.
     /// Nothing is to be done without a lookahead.
-    pub(crate) fn process(&mut self, targets: &mut [Lane; 2], least: &mut [Lane; 2], len: usize) {
-        let [targets_left, targets_right] = targets;
-        let [least_left, least_right] = least;
-        let [ahead_left, ahead_right] = &mut self.channels;
-        for i in 0..len {
-            let before = [self.ahead.now, self.rise.now];
-            self.ahead.step();
-            self.rise.step();
-            // The mean reaches back over no more than what is held.
-            self.rise.now = self.rise.now.min(self.ahead.now);
-            let window = Window {
-                now: self.next,
-                sounding: self.next - self.length as u64,
-                ahead: [before[0], self.ahead.now],
-                rise: [before[1], self.rise.now],
-            };
-            self.next += 1;
-            let per_step =
-                f64::from(self.share.next()) / ((self.rise.now + 1) as f64 * STEPS_PER_DB);
-            for (ahead, target, least) in [
-                (&mut *ahead_left, &mut targets_left[i], &mut least_left[i]),
-                (&mut *ahead_right, &mut targets_right[i], &mut least_right[i]),
-            ] {
-                let held = ahead.next(&window, (f64::from(*target) * STEPS_PER_DB) as u64);
-                *target = (held as f64 / STEPS_PER_DB) as f32;
-                *least = (ahead.sum as f64 * per_step) as f32;
+    #[inline(always)]
+    pub(crate) fn process(&mut self, targets: &mut Lanes, least: &mut Lanes, len: usize) {
+        let one = self.is_one();
+        self.alike_for = if targets.alike() { self.alike_for.saturating_add(len) } else { 0 };
+        if one && targets.alike() {
+            let (targets, least) = (targets.one(len), least.one(len));
+            for (target, least) in targets.iter_mut().zip(least) {
+                let window = self.advance();
+                [*target, *least] = self.channels[0].next(&window, *target);
             }
+            return;
+        }
+        if one {
+            let [left, right] = &mut self.channels;
+            right.copy_from(left);
+        }
+        let (targets, least) = (targets.apart(len), least.renew(len));
+        for i in 0..len {
+            let window = self.advance();
+            for (channel, ahead) in self.channels.iter_mut().enumerate() {
+                let (target, least) = (&mut targets[channel][i], &mut least[channel][i]);
+                [*target, *least] = ahead.next(&window, *target);
+            }
+        }
+    }
+
+    /// Whether left and right remember the same, so that only left is kept.
+    fn is_one(&self) -> bool {
+        self.alike_for >= self.channels[0].targets.0.len()
+    }
+
+    /// Goes on by a sample.
+    #[inline(always)]
+    fn advance(&mut self) -> Window {
+        let before = [self.ahead.now, self.rise.now];
+        self.ahead.step();
+        self.rise.step();
+        // The mean reaches back over no more than what is held.
+        self.rise.now = self.rise.now.min(self.ahead.now);
+        self.next += 1;
+        Window {
+            now: self.next - 1,
+            sounding: self.next - 1 - self.length as u64,
+            ahead: [before[0], self.ahead.now],
+            rise: [before[1], self.rise.now],
+            per_step: f64::from(self.share.next()) / ((self.rise.now + 1) as f64 * STEPS_PER_DB),
         }
     }
 }
@@ -197,6 +223,8 @@ struct Window {
     sounding: u64,
     ahead: [usize; 2],
     rise: [usize; 2],
+    /// Turns a sum into the least reduction.
+    per_step: f64,
 }
 
 /// State of one channel. The rings are a power of two long and go by the number of a sample.
@@ -236,9 +264,19 @@ impl Ahead {
         *self.maxima.at(0) = (last, 0);
     }
 
-    /// Takes in r and gives M.
-    fn next(&mut self, window: &Window, target: u64) -> u64 {
-        let &Window { now, sounding, ahead, rise } = window;
+    /// Forgets all, and remembers what another does.
+    fn copy_from(&mut self, other: &Self) {
+        self.targets.0.copy_from_slice(&other.targets.0);
+        self.maxima.0.copy_from_slice(&other.maxima.0);
+        self.held.0.copy_from_slice(&other.held.0);
+        (self.first, self.end, self.sum) = (other.first, other.end, other.sum);
+    }
+
+    /// Takes in r and gives M and the least reduction, all in dB.
+    #[inline(always)]
+    fn next(&mut self, window: &Window, target_db: f32) -> [f32; 2] {
+        let &Window { now, sounding, ahead, rise, per_step } = window;
+        let target = (f64::from(target_db) * STEPS_PER_DB) as u64;
         *self.targets.at(now) = target;
         for number in sounding + ahead[0] as u64..=sounding + ahead[1] as u64 {
             let target = *self.targets.at(number);
@@ -257,7 +295,7 @@ impl Ahead {
             self.sum -= *self.held.at(number);
         }
         *self.held.at(now) = held;
-        held
+        [(held as f64 / STEPS_PER_DB) as f32, (self.sum as f64 * per_step) as f32]
     }
 }
 
@@ -270,6 +308,7 @@ impl<T: Copy + Default> Ring<T> {
         Self(vec![T::default(); (longest + 3).next_power_of_two()].into())
     }
 
+    #[inline(always)]
     fn at(&mut self, number: u64) -> &mut T {
         let index = number as usize & (self.0.len() - 1);
         &mut self.0[index]
@@ -303,12 +342,15 @@ mod tests {
     fn run(lookahead: &mut Lookahead, targets: &[f32]) -> Vec<[f32; 2]> {
         let mut out = Vec::new();
         for block in targets.chunks(CHUNK) {
-            let mut held = [[0.0; CHUNK]; 2];
-            held.iter_mut().for_each(|lane| lane[..block.len()].copy_from_slice(block));
-            let mut least = [[0.0; CHUNK]; 2];
+            let (mut held, mut least) = (Lanes::new(), Lanes::new());
+            held.one(block.len()).copy_from_slice(block);
             lookahead.process(&mut held, &mut least, block.len());
-            assert_eq!((held[0], least[0]), (held[1], least[1]));
-            out.extend((0..block.len()).map(|i| [held[0][i], least[0][i]]));
+            let [held, least] = [held, least].map(|lanes| {
+                let [left, right] = lanes.channels(block.len());
+                assert_eq!(left, right);
+                left.to_vec()
+            });
+            out.extend(held.into_iter().zip(least).map(|(held, least)| [held, least]));
         }
         out
     }
@@ -375,5 +417,30 @@ mod tests {
         moved.set(&settings, None);
         run(&mut moved, &[0.0; 400]);
         assert_eq!(run(&mut moved, &targets), run(&mut lookahead(&settings), &targets));
+    }
+
+    #[test]
+    fn channels_that_part_and_meet_again_are_what_they_are_apart() {
+        let settings = settings(5.0, 5.0, 0.0);
+        let (mut lookahead, mut apart) = (lookahead(&settings), lookahead(&settings));
+        let [left, right] = [1, 2].map(|seed| hits(seed, 20_000));
+        let (mut lanes, mut least) = (Lanes::new(), Lanes::new());
+        for (i, (left, right)) in left.chunks(100).zip(right.chunks(100)).enumerate() {
+            let len = left.len();
+            // Alike for longer than anything is remembered, then not for a while, and so on.
+            let alike = i % 50 > 10;
+            let mut run = |lookahead: &mut Lookahead, as_one: bool| {
+                if as_one {
+                    lanes.one(len).copy_from_slice(left);
+                } else {
+                    let [to_left, to_right] = lanes.renew(len);
+                    to_left.copy_from_slice(left);
+                    to_right.copy_from_slice(if alike { left } else { right });
+                }
+                lookahead.process(&mut lanes, &mut least, len);
+                [&lanes, &least].map(|lanes| lanes.channels(len).map(<[f32]>::to_vec))
+            };
+            assert_eq!(run(&mut lookahead, alike), run(&mut apart, false), "block {i}");
+        }
     }
 }

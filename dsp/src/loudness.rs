@@ -6,7 +6,7 @@
 //! stream is cut. Five hops make the 100 ms step of the standard, four steps its 400 ms block.
 
 use crate::filter::{KWeighting, KWeightingCoefficients, KWeightingSteps};
-use crate::frame::{Beside, CHUNK, Frames, without_fault};
+use crate::frame::{Beside, CHUNK, Stereo, without_fault};
 use crate::units::{SILENCE_DB, power_to_db};
 use wide::{f32x4, f64x2};
 
@@ -100,7 +100,7 @@ pub(crate) struct Sums {
 }
 
 impl Sums {
-    #[inline]
+    #[inline(always)]
     fn add(&mut self, x: Quad) {
         let [l0, l1, r0, r1] = self.weighting.next(&self.steps, x).to_array().map(f64::from);
         let (l, r) = (f64x2::new([l0, l1]), f64x2::new([r0, r1]));
@@ -122,7 +122,7 @@ impl Energies {
     }
 
     /// Adds both signals, frame by frame.
-    #[inline]
+    #[inline(always)]
     fn add(&mut self, frames: impl Iterator<Item = Quad>) {
         // In registers while it runs.
         let mut sums = self.sums;
@@ -167,6 +167,7 @@ impl<const N: usize> Blocks<N> {
     }
 
     /// The step that ends with this hop, and the block that ends with it, if any.
+    #[inline(always)]
     fn add(&mut self, hop: [f64; N]) -> Option<([f64; N], Option<[f64; N]>)> {
         for (sum, energy) in self.step.iter_mut().zip(hop) {
             *sum += energy / f64::from(HOPS_PER_STEP);
@@ -221,6 +222,7 @@ impl Classes {
         ((power_to_db(energy / gate_energy()) / CLASS_LU).max(0.0) as usize).min(CLASSES - 1)
     }
 
+    #[inline(always)]
     fn add(&mut self, energy: f64) {
         let (sum, count) = &mut self.0[Self::of(energy)];
         *sum += energy;
@@ -286,7 +288,8 @@ impl LoudnessPair {
     }
 
     /// Adds frames of both, left and right.
-    pub(crate) fn add(&mut self, first: [&[f32]; 2], second: [&[f32]; 2]) {
+    #[inline(always)]
+    pub(crate) fn add(&mut self, first: Stereo<'_>, second: Stereo<'_>) {
         let len = first[0].len();
         let mut start = 0;
         while start < len {
@@ -350,13 +353,14 @@ pub(crate) struct Behind<'a> {
 
 impl Behind<'_> {
     /// The sums so far, and how many frames are left.
+    #[inline(always)]
     pub(crate) fn done(self) -> (Sums, usize) {
         (self.sums, self.noted.len())
     }
 }
 
 impl Beside for Behind<'_> {
-    #[inline]
+    #[inline(always)]
     fn step(&mut self) {
         if let Some((&x, rest)) = self.noted.split_first() {
             self.sums.add(x);
@@ -393,33 +397,42 @@ impl LoudnessTap {
     }
 
     /// Frames until the hop ends; a block must not be longer.
+    #[inline(always)]
     pub(crate) fn until_hop(&self) -> usize {
         (self.hop_length - self.into_hop) as usize
     }
 
     /// What has been noted and not yet measured, as work to be done beside another; give what is left
     /// of it to [`put_back`](Self::put_back).
+    #[inline(always)]
     pub(crate) fn behind(&self) -> Behind<'_> {
         let noted = &self.noted[self.measured..self.noted_len];
         Behind { sums: self.energies.sums, noted }
     }
 
     /// Takes the result of work that [was handed out](Self::behind).
+    #[inline(always)]
     pub(crate) fn put_back(&mut self, (sums, left): (Sums, usize)) {
         self.energies.sums = sums;
         self.measured = self.noted_len - left;
     }
 
     /// Measures what is still only noted.
+    #[inline(always)]
     fn catch_up(&mut self) {
         self.energies.add(self.noted[self.measured..self.noted_len].iter().copied());
         (self.noted_len, self.measured) = (0, 0);
     }
 
     /// Hears a block of both signals, with or without a fault in the dry one.
-    pub(crate) fn process(&mut self, dry: &Frames, processed: &Frames, fault: bool) -> Option<Hop> {
+    #[inline(always)]
+    pub(crate) fn process(
+        &mut self,
+        [dry_left, dry_right]: Stereo<'_>,
+        [wet_left, wet_right]: Stereo<'_>,
+        fault: bool,
+    ) -> Option<Hop> {
         self.catch_up();
-        let ([dry_left, dry_right], [wet_left, wet_right]) = (dry.channels(), processed.channels());
         let left = dry_left.iter().zip(wet_left);
         let right = dry_right.iter().zip(wet_right);
         let frames = left.zip(right).map(|((l0, l1), (r0, r1))| [*l0, *l1, *r0, *r1]);
@@ -432,8 +445,8 @@ impl LoudnessTap {
         } else {
             self.noted.iter_mut().zip(frames).for_each(|(noted, frame)| *noted = Quad::new(frame));
         }
-        self.noted_len = dry.len();
-        self.into_hop += dry.len() as u32;
+        self.noted_len = dry_left.len();
+        self.into_hop += dry_left.len() as u32;
         (self.into_hop >= self.hop_length).then(|| {
             self.catch_up();
             self.end_hop()
@@ -698,6 +711,7 @@ impl ProgrammeLoudness {
     }
 
     /// Adds frames of left and right.
+    #[inline(always)]
     pub fn add(&mut self, left: &[f32], right: &[f32]) {
         for (&left, &right) in left.iter().zip(right) {
             self.energies.add(std::iter::once(Quad::new([left, 0.0, right, 0.0])));

@@ -1,6 +1,6 @@
 //! Meters: what the processing did, as plain data.
 
-use crate::frame::{Frames, is_fault, largest, without_fault};
+use crate::frame::{Stereo, is_fault, largest, without_fault};
 use crate::loudness::{Energy, HOP_S, Hop, MatchState, lufs};
 use crate::recovery::Recovery;
 use crate::units::{SILENCE_DB, power_to_db};
@@ -144,7 +144,8 @@ impl ReductionMeter {
         *self = Self::default();
     }
 
-    pub(crate) fn process(&mut self, [left, right]: [&[f32]; 2]) {
+    #[inline(always)]
+    pub(crate) fn process(&mut self, [left, right]: Stereo<'_>) {
         let mut reductions = left.iter().zip(right).map(|(&l, &r)| if l > r { l } else { r });
         let (mut sum, mut working) = (0, 0);
         for reduction in reductions.clone() {
@@ -216,17 +217,18 @@ impl LevelMeter {
     }
 
     /// Follows the peaks, block by block. Tells whether the dry block holds a fault.
-    pub(crate) fn process(&mut self, dry: &Frames, processed: &Frames) -> bool {
-        let [left, right] = dry.channels();
+    #[inline(always)]
+    pub(crate) fn process(&mut self, dry: Stereo<'_>, processed: Stereo<'_>) -> bool {
+        let [left, right] = dry;
         let dry_peak = largest(left).max(largest(right));
         if !is_fault(dry_peak) {
-            let [left, right] = processed.channels();
+            let [left, right] = processed;
             let processed_peak = largest(left).max(largest(right));
             self.peaks = [self.peaks[0].max(dry_peak), self.peaks[1].max(processed_peak)];
             return false;
         }
         for (peak, frames) in self.peaks.iter_mut().zip([dry, processed]) {
-            for (channel, dry) in frames.channels().into_iter().zip(dry.channels()) {
+            for (channel, dry) in frames.into_iter().zip(dry) {
                 let samples = channel.iter().zip(dry).map(|(&x, &dry)| without_fault(x, dry));
                 *peak = samples.fold(*peak, |peak, x| peak.max(x.abs()));
             }

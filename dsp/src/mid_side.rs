@@ -1,7 +1,7 @@
 //! Left/right to mid/side: M = (L + R)/2, S = (L − R)/2, so that L = M + S and R = M − S.
 
 /// Middle and side of a frame. Swapping left and right changes the sign of the side, nothing else.
-#[inline]
+#[inline(always)]
 pub(crate) fn mid_side(left: f64, right: f64) -> [f64; 2] {
     [0.5 * (left + right), 0.5 * (left - right)]
 }

@@ -1,6 +1,6 @@
 //! Last stage: what is sent to the output, with a cross-fade of 10 ms between sources.
 
-use crate::frame::{CHUNK, Frames, Lane, without_subnormal};
+use crate::frame::{CHUNK, Lane, Stereo, without_subnormal};
 use crate::ramp::Ramp;
 use crate::settings::{Control, Listen, Settings};
 
@@ -10,13 +10,13 @@ pub(crate) const CROSSFADE_S: f64 = 0.01;
 /// The signals that can be heard.
 pub(crate) struct Sources<'a> {
     /// The input as it came.
-    pub(crate) bypass: &'a Frames,
+    pub(crate) bypass: Stereo<'a>,
     /// The processed signal at its final level.
-    pub(crate) processed: &'a Frames,
+    pub(crate) processed: Stereo<'a>,
     /// The gain that makes the input as loud as `processed`.
     pub(crate) compare_gain: &'a Lane,
-    /// What the detector hears; wanted while the monitor [hears](Monitor::hears_key) it.
-    pub(crate) key: Option<&'a Frames>,
+    /// What the detector hears.
+    pub(crate) key: Stereo<'a>,
 }
 
 /// Chooses and cross-fades. Weights of processed, compare, delta, key and bypass add up to 1.
@@ -54,29 +54,25 @@ impl Monitor {
         }
     }
 
-    /// Whether the key is heard now.
-    pub(crate) fn hears_key(&self) -> bool {
-        let [.., key, _] = &self.weights;
-        key.resting() != Some(0.0)
-    }
-
     /// Whether what is heard now is, or contains, the input at the level of the processed signal.
+    #[inline(always)]
     pub(crate) fn compares(&self) -> bool {
         let [_, compare, delta, ..] = &self.weights;
         [compare, delta].iter().any(|weight| weight.resting() != Some(0.0))
     }
 
     /// Writes the chosen source to the host's samples.
+    #[inline(always)]
     pub(crate) fn process(&mut self, sources: &Sources<'_>, left: &mut [f32], right: &mut [f32]) {
         let resting = self.weights.iter().position(|weight| weight.resting() == Some(1.0));
         let alone = match resting {
             Some(0) => Some(sources.processed),
-            Some(3) => sources.key,
+            Some(3) => Some(sources.key),
             Some(4) => Some(sources.bypass),
             _ => None,
         };
         if let Some(alone) = alone {
-            for (samples, out) in alone.channels().into_iter().zip([left, right]) {
+            for (samples, out) in alone.into_iter().zip([left, right]) {
                 out.iter_mut().zip(samples).for_each(|(out, &y)| *out = without_subnormal(y));
             }
             return;
@@ -86,10 +82,8 @@ impl Monitor {
             weight.fill(&mut lane[..left.len()]);
         }
         for (channel, out) in [left, right].into_iter().enumerate() {
-            let bypass = sources.bypass.channels()[channel];
-            let processed = sources.processed.channels()[channel];
-            // Where it is not heard its weight is nothing, whatever stands there.
-            let key = sources.key.unwrap_or(sources.processed).channels()[channel];
+            let bypass = sources.bypass[channel];
+            let (processed, key) = (sources.processed[channel], sources.key[channel]);
             for (i, out) in out.iter_mut().enumerate() {
                 let compare = bypass[i] * sources.compare_gain[i];
                 let heard = [processed[i], compare, processed[i] - compare, key[i], bypass[i]];

@@ -1,6 +1,6 @@
 //! Ninth stage: makeup and parallel mix. The dry part is the trimmed input, sample-aligned.
 
-use crate::frame::Frames;
+use crate::frame::{Frames, Stereo};
 use crate::input::GLIDE_S;
 use crate::ramp::Ramp;
 use crate::settings::{Control, Settings};
@@ -34,9 +34,10 @@ impl Output {
     }
 
     /// Turns the compressed signal into the mix of compressed and dry.
-    pub(crate) fn process(&mut self, wet: &mut Frames, dry: &Frames) {
+    #[inline(always)]
+    pub(crate) fn process(&mut self, wet: &mut Frames, dry: Stereo<'_>) {
         let [wet_left, wet_right] = wet.channels_mut();
-        let [dry_left, dry_right] = dry.channels();
+        let [dry_left, dry_right] = dry;
         // Without dry in it the sum is left out: it would turn −0 into 0, here and not where both rest.
         let of = |dry: f32, wet: f32, mix: f32| match mix {
             1.0 => wet,
@@ -50,9 +51,13 @@ impl Output {
             if [makeup, mix] == [1.0, 1.0] {
                 return;
             }
-            (0..dry.len()).for_each(|i| blend(makeup, mix, i));
+            for i in 0..dry_left.len() {
+                blend(makeup, mix, i);
+            }
         } else {
-            (0..dry.len()).for_each(|i| blend(self.makeup.next(), self.mix.next(), i));
+            for i in 0..dry_left.len() {
+                blend(self.makeup.next(), self.mix.next(), i);
+            }
         }
     }
 }

@@ -11,6 +11,7 @@ use crate::monitor::{Monitor, Sources};
 use crate::output::Output;
 use crate::ramp::Ramp;
 use crate::recovery::{Beat, RecoveryMeter};
+use crate::registers::{Registers, wide};
 use crate::saturation::{LONGEST_LATENCY, Saturation};
 use crate::settings::{Control, Settings, TEMPOS_BPM};
 use crate::units::db_to_gain;
@@ -97,7 +98,6 @@ pub struct Processor {
     raw: Frames,
     external: Frames,
     trimmed: Frames,
-    key: Frames,
     /// Delays of `raw`, `trimmed` and `key`, so that all that can be heard or measured side by side is
     /// sample-aligned: by the latency, of which `raw` has waited the lookahead already.
     delays: [Delay; 3],
@@ -106,6 +106,7 @@ pub struct Processor {
     gains: [Lane; 2],
     rate_hz: f64,
     channels: Channels,
+    registers: Registers,
 }
 
 impl Default for Processor {
@@ -139,12 +140,12 @@ impl Processor {
             raw: Frames::new(),
             external: Frames::new(),
             trimmed: Frames::new(),
-            key: Frames::new(),
             delays: std::array::from_fn(|_| Delay::new(0)),
             processed: Frames::new(),
             gains: [[0.0; CHUNK]; 2],
             rate_hz,
             channels,
+            registers: Registers::widest(),
         };
         processor.prepare_stages();
         processor
@@ -334,40 +335,51 @@ impl Processor {
         key: Option<(&[f32], &[f32])>,
         tap: &mut impl FnMut(Tapped<'_>),
     ) {
-        self.raw.load(left, right);
+        let registers = self.registers;
+        wide!(registers, {
+            self.raw.load(left, right);
+            self.trimmed.copy_from(&self.raw);
+            self.input.process(&mut self.trimmed);
+            self.processed.copy_from(&self.trimmed);
+        });
         let external = key.map(|(left, right)| {
-            self.external.load(left, right);
+            wide!(registers, self.external.load(left, right));
             &self.external
         });
-        self.trimmed.copy_from(&self.raw);
-        self.input.process(&mut self.trimmed);
-        self.processed.copy_from(&self.trimmed);
+        let (processed, raw) = (&mut self.processed, &mut self.raw);
         let behind = self.tap.behind();
-        let behind =
-            self.compressor.process(&mut self.processed, &mut self.raw, external, behind).done();
+        let behind = self.compressor.process(processed, raw, external, behind, registers).done();
         self.tap.put_back(behind);
-        self.saturation.process(&mut self.processed, &self.raw);
+        wide!(registers, self.saturation.process(&mut self.processed, &self.raw));
         let [raw, trimmed, key] = &mut self.delays;
-        raw.process(&mut self.raw);
-        trimmed.process(&mut self.trimmed);
-        if self.monitor.hears_key() {
-            self.key.copy_from(self.compressor.key_frames());
-            key.process(&mut self.key);
-        } else {
+        wide!(registers, {
+            raw.take_in(&self.raw);
+            trimmed.take_in(&self.trimmed);
             key.take_in(self.compressor.key_frames());
-        }
+        });
+        let (raw, trimmed) = (raw.delayed(), trimmed.delayed());
+        let reductions = self.compressor.reductions();
         tap(Tapped {
-            dry: self.trimmed.channels(),
+            dry: trimmed,
             wet: self.processed.channels(),
             levels: self.compressor.levels(),
-            reductions: self.compressor.reductions(),
+            reductions,
         });
-        self.output.process(&mut self.processed, &self.trimmed);
-        self.reduction_meter.process(self.compressor.reductions());
-        self.recovery_meter.process(self.compressor.reductions());
-        let fault = self.level_meter.process(&self.raw, &self.processed);
-        let hop = self.tap.process(&self.raw, &self.processed, fault);
+        wide!(registers, self.output.process(&mut self.processed, trimmed));
+        wide!(registers, self.reduction_meter.process(reductions));
+        wide!(registers, self.recovery_meter.process(reductions));
+        let processed = self.processed.channels();
+        let fault = wide!(registers, self.level_meter.process(raw, processed));
+        let hop = wide!(registers, self.tap.process(raw, processed, fault));
+        wide!(registers, self.bring_out(left, right));
+        if let Some(hop) = hop {
+            self.end_hop(&hop);
+        }
+    }
 
+    /// Match, output trim, and what is listened to.
+    #[inline(always)]
+    fn bring_out(&mut self, left: &mut [f32], right: &mut [f32]) {
         let len = left.len();
         let [output_gain, compare_gain] = &mut self.gains;
         let resting = self.match_gain.resting().zip(self.output_trim.resting());
@@ -391,19 +403,17 @@ impl Processor {
             }
         }
         let sources = Sources {
-            bypass: &self.raw,
-            processed: &self.processed,
+            bypass: self.delays[0].delayed(),
+            processed: self.processed.channels(),
             compare_gain,
-            key: self.monitor.hears_key().then_some(&self.key),
+            key: self.delays[2].delayed(),
         };
         self.monitor.process(&sources, left, right);
-        if let Some(hop) = hop {
-            self.end_hop(&hop);
-        }
     }
 
     /// What is decided every 20 ms.
     fn end_hop(&mut self, hop: &Hop) {
+        self.compressor.settle();
         if self.settings.is_on(Control::LoudnessMatch) && !self.levels_kept {
             self.loudness_match.listen(hop);
             self.set_match_gain();
@@ -479,6 +489,53 @@ impl Processor {
     pub fn relearn_match(&mut self) {
         if !self.settings.is_on(Control::MatchHold) {
             self.loudness_match.relearn();
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Hits of noise that let go, not the same left and right.
+    fn programme() -> [Vec<f32>; 2] {
+        let mut state = 1u32;
+        let mut noise = move || {
+            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            (f64::from(state) / f64::from(u32::MAX) * 2.0 - 1.0) as f32
+        };
+        let frame = |n: usize| {
+            let level = (-((n % 9_000) as f32) / 2_000.0).exp();
+            [level * noise(), 0.5 * level * noise()]
+        };
+        let (left, right) = (0..40_000).map(frame).map(|[l, r]| (l, r)).unzip();
+        [left, right]
+    }
+
+    /// On a machine without wide registers both runs are the same one.
+    #[test]
+    fn the_bits_do_not_depend_on_the_registers() {
+        use Control::{Adaptive, Drive, Focus, Lookahead, Quality, SideShare, StereoLink};
+        for moved in [
+            [(StereoLink, 100.0), (Drive, 0.0), (Adaptive, 0.0)],
+            [(StereoLink, 100.0), (Drive, 9.0), (Quality, 2.0)],
+            [(StereoLink, 40.0), (SideShare, 50.0), (Adaptive, 70.0)],
+            [(Lookahead, 3.0), (Focus, 50.0), (Drive, 3.0)],
+        ] {
+            let settings = moved
+                .into_iter()
+                .fold(Settings::default(), |settings, (control, x)| settings.with(control, x))
+                .with(Control::Threshold, -30.0);
+            let [wide, narrow] = [Registers::widest(), Registers::narrowest()].map(|registers| {
+                let mut processor = Processor { registers, ..Processor::new() };
+                processor.set(&settings);
+                processor.reset();
+                let [mut left, mut right] = programme();
+                processor.process(&mut left, &mut right, None);
+                [left, right]
+                    .map(|channel| channel.into_iter().map(f32::to_bits).collect::<Vec<_>>())
+            });
+            assert!(wide == narrow, "{moved:?}");
         }
     }
 }

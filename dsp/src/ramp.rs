@@ -51,18 +51,20 @@ impl Ramp {
     }
 
     /// The target, when nothing moves.
+    #[inline(always)]
     pub(crate) fn resting(&self) -> Option<f32> {
         (self.remaining == 0).then_some(self.target)
     }
 
     /// The value of the next sample.
-    #[inline]
+    #[inline(always)]
     pub(crate) fn next(&mut self) -> f32 {
         self.skip(1);
         self.value
     }
 
     /// The values of the next samples.
+    #[inline(always)]
     pub(crate) fn fill(&mut self, values: &mut [f32]) {
         let moving = values.len().min(self.remaining as usize);
         let (moving, resting) = values.split_at_mut(moving);
@@ -74,7 +76,7 @@ impl Ramp {
     }
 
     /// Passes over the values of so many samples.
-    #[inline]
+    #[inline(always)]
     pub(crate) fn skip(&mut self, samples: usize) {
         self.remaining -= self.remaining.min(samples as u32);
         self.value = self.before_end(self.remaining);
@@ -82,12 +84,13 @@ impl Ramp {
 
     /// The value so many samples before the target is reached. Counted from the end and not summed
     /// up, so that it is the same however the samples are taken.
-    #[inline]
+    #[inline(always)]
     fn before_end(&self, remaining: u32) -> f32 {
         self.target - self.step * remaining as f32
     }
 
     /// The value of the last sample given out.
+    #[inline(always)]
     pub(crate) fn value(&self) -> f32 {
         self.value
     }
@@ -130,12 +133,13 @@ impl Glide {
     }
 
     /// The target, when nothing moves.
+    #[inline(always)]
     pub(crate) fn resting(&self) -> Option<f64> {
         (self.remaining == 0).then_some(self.target)
     }
 
     /// The value of the next sample.
-    #[inline]
+    #[inline(always)]
     pub(crate) fn next(&mut self) -> f64 {
         if self.remaining > 0 {
             self.remaining -= 1;

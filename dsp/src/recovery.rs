@@ -8,6 +8,8 @@
 //! the quarter of a beat before it, so that a hit on the beat, ahead of it, or seen ahead, does not
 //! count as left; it is read at the first beat at least that quarter after a hit.
 
+use crate::frame::{Stereo, one_of};
+
 /// Least rise that is a hit, dB, and as a part of the reduction it leads to.
 const HIT_DB: f32 = 0.2;
 const HIT_SHARE: f32 = 0.1;
@@ -144,11 +146,13 @@ impl RecoveryMeter {
     }
 
     /// Where the song is so many samples later, in beats.
+    #[inline(always)]
     fn position(&self, beat: Beat, samples: u64) -> f64 {
         beat.position + samples as f64 * (beat.per_s / self.rate_hz)
     }
 
-    pub(crate) fn process(&mut self, [left, right]: [&[f32]; 2]) {
+    #[inline(always)]
+    pub(crate) fn process(&mut self, [left, right]: Stereo<'_>) {
         let louder = |l: f32, r: f32| if l > r { l } else { r };
         for (left, right) in left.chunks(RUN).zip(right.chunks(RUN)) {
             let (len, last) = (left.len(), left.len() - 1);
@@ -179,6 +183,7 @@ impl RecoveryMeter {
     }
 
     /// Whether neither a beat nor the quarter before it begins within the next samples.
+    #[inline(always)]
     fn stays_within_beat(&self, samples: u64) -> bool {
         self.beat.is_none_or(|beat| {
             let [from, to] = [0, samples].map(|more| self.position(beat, self.passed + more));
@@ -189,6 +194,7 @@ impl RecoveryMeter {
     /// Takes in a run of samples at once, if it can be said of all of them that no hit begins, none
     /// ends, and none comes to a new maximum but by rising all the time. The result is that of taking
     /// them in one by one.
+    #[inline(always)]
     fn follow_run(&mut self, run: &[f32; RUN], len: u64) -> bool {
         let [low_db, high_db] = extremes(run);
         let trough_db = self.trough_db.min(low_db);
@@ -219,6 +225,7 @@ impl RecoveryMeter {
         true
     }
 
+    #[inline(always)]
     fn is_longest(&self, samples: u64) -> bool {
         samples as f64 >= LONGEST_S * self.rate_hz
     }
@@ -311,19 +318,23 @@ impl RecoveryMeter {
 }
 
 /// The least and the largest of a run.
+#[inline(always)]
 fn extremes(run: &[f32; RUN]) -> [f32; 2] {
     // Side by side, so that it vectorises.
+    let lower = |a: f32, b: f32| if a < b { a } else { b };
+    let higher = |a: f32, b: f32| if a > b { a } else { b };
     let (mut low, mut high) = ([run[0]; 8], [run[0]; 8]);
     for eight in run.as_chunks::<8>().0 {
         for ((low, high), &x) in low.iter_mut().zip(&mut high).zip(eight) {
-            *low = if x < *low { x } else { *low };
-            *high = if x > *high { x } else { *high };
+            *low = lower(x, *low);
+            *high = higher(x, *high);
         }
     }
-    [low.into_iter().fold(low[0], f32::min), high.into_iter().fold(high[0], f32::max)]
+    [one_of(low, lower), one_of(high, higher)]
 }
 
 /// Whether no sample of a run is less than the one before.
+#[inline(always)]
 fn rises(run: &[f32; RUN]) -> bool {
     run.iter().zip(&run[1..]).fold(true, |rises, (before, x)| rises & (before <= x))
 }

@@ -3,8 +3,9 @@
 
 use crate::ballistics::Ballistics;
 use crate::curve::Curve;
-use crate::frame::{Beside, CHUNK, Frames, Lane};
+use crate::frame::{Beside, Frames, Lanes};
 use crate::lookahead::Lookahead;
+use crate::registers::{Registers, wide};
 use crate::settings::Settings;
 
 /// Curve, lookahead and ballistics of left and right.
@@ -14,7 +15,7 @@ pub(crate) struct Reduction {
     lookahead: Lookahead,
     ballistics: Ballistics,
     /// Least reductions that lead to what is seen ahead, dB.
-    least: [Lane; 2],
+    least: Lanes,
 }
 
 impl Reduction {
@@ -23,7 +24,7 @@ impl Reduction {
             curve: Curve::new(),
             lookahead: Lookahead::new(),
             ballistics: Ballistics::new(),
-            least: [[0.0; CHUNK]; 2],
+            least: Lanes::new(),
         }
     }
 
@@ -57,6 +58,7 @@ impl Reduction {
     }
 
     /// Samples by which the reduction is ahead of the audio it was found from.
+    #[inline(always)]
     pub(crate) fn latency(&self) -> usize {
         self.lookahead.latency()
     }
@@ -66,22 +68,34 @@ impl Reduction {
         self.lookahead.next_latency()
     }
 
-    /// Levels become gain reductions, in place, dB. The work `beside` is done while the ballistics wait
+    /// Turns levels into gain reductions, both in dB. The work `beside` is done while the ballistics wait
     /// for themselves; what is left of it comes back.
-    pub(crate) fn process<B: Beside>(&mut self, lanes: &mut [Lane; 2], len: usize, beside: B) -> B {
-        self.curve.process(lanes, len);
+    pub(crate) fn process<B: Beside>(
+        &mut self,
+        levels: &Lanes,
+        reductions: &mut Lanes,
+        len: usize,
+        beside: B,
+        registers: Registers,
+    ) -> B {
+        wide!(registers, self.curve.process(levels, reductions, len));
         let mut least = None;
         if self.latency() > 0 {
-            self.lookahead.process(lanes, &mut self.least, len);
+            wide!(registers, self.lookahead.process(reductions, &mut self.least, len));
             least = Some(&self.least);
         }
-        self.ballistics.process(lanes, least, len, beside)
+        wide!(registers, self.ballistics.process(reductions, least, len, beside))
+    }
+
+    /// Lets go of what has died away. To be called every 20 ms.
+    pub(crate) fn settle(&mut self) {
+        self.ballistics.settle();
     }
 
     /// Lets the audio, and the input that it came from, wait for their reduction.
-    pub(crate) fn delay(&mut self, audio: &mut Frames, raw: &mut Frames) {
+    pub(crate) fn delay(&mut self, audio: &mut Frames, raw: &mut Frames, registers: Registers) {
         if self.latency() > 0 {
-            self.lookahead.delay(audio, raw);
+            wide!(registers, self.lookahead.delay(audio, raw));
         }
     }
 }

@@ -24,15 +24,15 @@
 //! | | | | 12 dB | −30.8 | −12.6 | −12.6 | −12.6 |
 //! | | | | 18 dB | −20.2 | −10.2 | −10.6 | −10.1 |
 //! | | | | 24 dB | −17.8 | −9.9 | −10.5 | −9.7 |
-//! | 2x | 63 | 18 | 6 dB | < −110 | −88.2 | −66.7 | −45.2 |
+//! | 2x | 63 | 14 | 6 dB | < −110 | −88.2 | −66.7 | −45.2 |
 //! | | | | 12 dB | −74.7 | −39.6 | −30.8 | −21.9 |
 //! | | | | 18 dB | −40.1 | −24.4 | −20.4 | −15.7 |
 //! | | | | 24 dB | −28.9 | −20.6 | −18.5 | −14.4 |
-//! | **4x** | 70 | 28 | 6 dB | < −110 | < −110 | < −110 | −109.7 |
+//! | **4x** | 70 | 22 | 6 dB | < −110 | < −110 | < −110 | −109.7 |
 //! | | | | 12 dB | < −110 | **−83.5** | −57.2 | −48.4 |
 //! | | | | 18 dB | −75.2 | −44.0 | −32.3 | −28.4 |
 //! | | | | 24 dB | −45.6 | −30.8 | −25.0 | −22.7 |
-//! | 8x | 72 | 47 | 6 dB | < −110 | < −110 | < −110 | < −110 |
+//! | 8x | 72 | 40 | 6 dB | < −110 | < −110 | < −110 | < −110 |
 //! | | | | 12 dB | < −110 | < −110 | −109.8 | −92.3 |
 //! | | | | 18 dB | < −110 | −79.2 | −55.7 | −47.9 |
 //! | | | | 24 dB | −80.4 | −47.4 | −36.4 | −32.7 |
@@ -161,6 +161,7 @@ impl Saturation {
         self.wanted = settings[Control::Quality] as usize;
     }
 
+    #[inline(always)]
     fn idle(&self) -> bool {
         self.engaged.resting() == Some(0.0)
     }
@@ -176,6 +177,7 @@ impl Saturation {
     }
 
     /// Saturates and delays in place.
+    #[inline(always)]
     pub(crate) fn process(&mut self, frames: &mut Frames, raw: &Frames) {
         if self.idle() {
             self.delay.process(frames);
@@ -197,9 +199,12 @@ impl Saturation {
         self.tilt(frames, raw, &mut residuals);
         let (doublings, factor) = (self.doublings, 1 << self.doublings);
         for (oversampling, residual) in self.oversampling.iter_mut().zip(&mut residuals) {
-            oversampling.process(doublings, &mut residual[..len], |samples| {
-                self.shaper.process(samples, factor);
-            });
+            oversampling.process(
+                doublings,
+                &mut residual[..len],
+                #[inline(always)]
+                |samples| self.shaper.process(samples, factor),
+            );
         }
         self.untilt(&mut residuals, len);
         self.delay.process(frames);
@@ -209,6 +214,7 @@ impl Saturation {
     }
 
     /// Faults are not driven: they pass, and leave nothing behind.
+    #[inline(always)]
     fn tilt(&mut self, frames: &Frames, raw: &Frames, [to_left, to_right]: &mut [Lane; 2]) {
         let [left, right] = frames.channels();
         let [raw_left, raw_right] = raw.channels();
@@ -222,6 +228,7 @@ impl Saturation {
         self.tilt = state;
     }
 
+    #[inline(always)]
     fn untilt(&mut self, [left, right]: &mut [Lane; 2], len: usize) {
         let [new, keep, bias] = [self.dc_share, 1.0 - self.dc_share, BIAS].map(f64x2::splat);
         let (mut state, mut dc) = (self.tilt, self.dc);
@@ -236,6 +243,7 @@ impl Saturation {
 
 /// Adds what is to be heard of the residual; at no share the sample keeps its bits, even those of
 /// a negative zero.
+#[inline(always)]
 fn add(samples: &mut [f32], residual: &Lane, shares: &Lane) {
     for ((x, &residual), &share) in samples.iter_mut().zip(residual).zip(shares) {
         *x = if share == 0.0 { *x } else { *x + share * residual };

@@ -479,15 +479,21 @@ impl Settings {
     /// The attack in ms: of its note value at a tempo in quarter notes a minute, brought within the
     /// range of [`Control::Attack`], or else as that control says.
     pub fn attack_ms(&self, tempo_bpm: Option<f64>) -> f64 {
-        self.time_ms(Control::Attack, Control::AttackNote, tempo_bpm)
+        self.time_ms(Control::Attack, tempo_bpm)
     }
 
     /// The release in ms, likewise.
     pub fn release_ms(&self, tempo_bpm: Option<f64>) -> f64 {
-        self.time_ms(Control::Release, Control::ReleaseNote, tempo_bpm)
+        self.time_ms(Control::Release, tempo_bpm)
     }
 
-    fn time_ms(&self, time: Control, note: Control, tempo_bpm: Option<f64>) -> f64 {
+    /// Either of them in ms, likewise, by its control. Any other control has its own value.
+    pub fn time_ms(&self, time: Control, tempo_bpm: Option<f64>) -> f64 {
+        let note = match time {
+            Control::Attack => Control::AttackNote,
+            Control::Release => Control::ReleaseNote,
+            _ => return self[time].into(),
+        };
         let quarters = (self[note] as usize).checked_sub(1).map(|note| QUARTERS[note]);
         match quarters.zip(tempo_bpm.filter(|tempo| TEMPOS_BPM.contains(tempo))) {
             None => self[time].into(),
@@ -555,5 +561,6 @@ mod tests {
         assert_eq!((long.attack_ms(Some(60.0)), long.release_ms(Some(60.0))), (250.0, 2_500.0));
         let in_ms = Settings::default();
         assert_eq!(in_ms.attack_ms(Some(120.0)), 10.0);
+        assert_eq!(in_ms.time_ms(Control::Lookahead, Some(120.0)), 0.0);
     }
 }

@@ -25,7 +25,6 @@ use crate::units::db_to_gain;
 pub struct Sides {
     /// Linear gain of the second.
     level: Ramp,
-    level_db: f32,
     /// Share of the second in what is heard, 0 to 1.
     second: Ramp,
     loudness: LoudnessPair,
@@ -42,7 +41,6 @@ impl Sides {
     pub fn new() -> Self {
         let mut sides = Self {
             level: Ramp::new(1.0),
-            level_db: 0.0,
             second: Ramp::new(0.0),
             loudness: LoudnessPair::new(48_000.0, Channels::Stereo),
         };
@@ -88,13 +86,8 @@ impl Sides {
     /// no number counts as 0 dB.
     pub fn set_level(&mut self, level_db: f32) {
         let level_db = if level_db.is_finite() { level_db } else { 0.0 };
-        self.level_db = level_db.clamp(-MATCH_LIMIT_DB, MATCH_LIMIT_DB);
-        self.level.set(db_to_gain(self.level_db.into()) as f32);
-    }
-
-    /// Level of the second, in dB.
-    pub fn level_db(&self) -> f32 {
-        self.level_db
+        let level_db = level_db.clamp(-MATCH_LIMIT_DB, MATCH_LIMIT_DB);
+        self.level.set(db_to_gain(level_db.into()) as f32);
     }
 
     /// Integrated loudness of both, in LUFS, by BS.1770-5, over the blocks in which both have

@@ -18,8 +18,9 @@
 
 use std::collections::VecDeque;
 
-use crate::frame::CHUNK;
+use crate::frame::{CHUNK, Lanes};
 use crate::reduction::Reduction;
+use crate::registers::Registers;
 use crate::settings::{Control, Settings};
 
 /// Typical maximum reductions that a threshold can be sought for, dB.
@@ -346,6 +347,7 @@ impl Levels {
         parts: i32,
     ) -> Result<f32, FindError> {
         let settings = settings.with(Control::Threshold, parts as f32 / PARTS);
+        let registers = Registers::widest();
         let mut reduction = Reduction::new();
         reduction.prepare(self.rate_hz);
         reduction.set(&settings, tempo_bpm);
@@ -353,17 +355,23 @@ impl Levels {
         reduction.reset();
         let mut typical = TypicalReduction::of_all(self.rate_hz);
         let [left, right] = self.levels.each_mut().map(VecDeque::make_contiguous);
-        let mut lanes = [[0.0; CHUNK]; 2];
+        let (mut levels, mut reductions) = (Lanes::new(), Lanes::new());
         // The last seconds are a passage that is played again, and the gain knows it from before.
         let before = usize::from(self.most != usize::MAX);
         for pass in 0..=before {
             for (left, right) in left.chunks(CHUNK).zip(right.chunks(CHUNK)) {
                 let len = left.len();
-                lanes[0][..len].copy_from_slice(left);
-                lanes[1][..len].copy_from_slice(right);
-                reduction.process(&mut lanes, len, ());
+                if left == right {
+                    levels.one(len).copy_from_slice(left);
+                } else {
+                    let [to_left, to_right] = levels.renew(len);
+                    to_left.copy_from_slice(left);
+                    to_right.copy_from_slice(right);
+                }
+                reduction.process(&levels, &mut reductions, len, (), registers);
+                reduction.settle();
                 if pass == before {
-                    typical.add([left, right], lanes.each_ref().map(|lane| &lane[..len]));
+                    typical.add([left, right], reductions.channels(len));
                 }
             }
         }

@@ -27,20 +27,20 @@ pub(crate) fn one_pole(tau_s: f64, rate_hz: f64) -> f64 {
 }
 
 /// Level in dB of a positive, normal power, within 10⁻⁵ dB above −60 dB.
-#[inline]
+#[inline(always)]
 pub(crate) fn level_db(power: f32) -> f32 {
     log2(power) * (0.5 * DB_PER_OCTAVE)
 }
 
 /// Linear amplitude of a gain in dB between −700 and +700; exactly 1 at 0 dB.
-#[inline]
+#[inline(always)]
 pub(crate) fn gain(db: f32) -> f32 {
     exp2(db * (1.0 / DB_PER_OCTAVE))
 }
 
 /// Logarithm to base 2 of a positive, normal number: exponent plus the inverse hyperbolic tangent
 /// series of the mantissa, whose next term is below 10⁻⁹.
-#[inline]
+#[inline(always)]
 fn log2(x: f32) -> f32 {
     const SQRT_HALF_BITS: u32 = 0x3f35_04f3;
     const SCALE: f32 = 2.0 / LN_2;
@@ -59,21 +59,21 @@ fn log2(x: f32) -> f32 {
 
 /// 2 to the power of `x`, |x| < 126: whole octaves in the exponent, the rest by Taylor series, whose
 /// next term is below 10⁻⁸.
-#[inline]
+#[inline(always)]
 fn exp2(x: f32) -> f32 {
     let (octaves, rest) = exp2_parts(x);
     octaves * (1.0 + rest)
 }
 
 /// 2 to the power of `x` less 1, |x| < 126, within 4·10⁻⁷ of its value also where that is small.
-#[inline]
+#[inline(always)]
 pub(crate) fn exp2_m1(x: f32) -> f32 {
     let (octaves, rest) = exp2_parts(x);
     octaves * rest + (octaves - 1.0)
 }
 
 /// The power of 2 nearest to 2 to the power of `x`, and by how much of it the result exceeds it.
-#[inline]
+#[inline(always)]
 fn exp2_parts(x: f32) -> (f32, f32) {
     // Adding 1.5·2²³ leaves the nearest integer in the low bits of the mantissa.
     const ROUND: f32 = 12_582_912.0;

@@ -49,6 +49,8 @@ pub(crate) enum Stage {
 pub(crate) struct Order {
     /// Counts the trials. What the audio thread has ended stays ended.
     pub(crate) session: u32,
+    /// Counts how often what is heard was chosen.
+    pub(crate) turn: u32,
     pub(crate) stage: Stage,
 }
 
@@ -91,8 +93,10 @@ pub(crate) struct Word {
     pub(crate) loudness_lufs: Option<[f32; 2]>,
     /// How much programme that is, in seconds.
     pub(crate) measured_s: f32,
-    /// Level of the opposite, in dB, on top of its own match.
-    pub(crate) level_db: f32,
+    /// The choice that was followed last.
+    pub(crate) turn: u32,
+    /// Since that choice there was enough sound, on both sides, to say that it was listened to.
+    pub(crate) heard: bool,
 }
 
 /// The audio thread's end.
@@ -129,6 +133,7 @@ impl Blind {
 
     /// Lets settings and levels stand still, and lets the opposite be heard or not.
     pub(crate) fn hear(&mut self, opposite: bool) {
+        self.order.turn = self.order.turn.wrapping_add(1);
         self.put(Stage::Running { opposite });
     }
 
@@ -147,9 +152,11 @@ impl Blind {
         self.order.stage != Stage::Off
     }
 
-    /// What the audio thread says of this trial; none before it has taken it up.
+    /// What the audio thread says of this trial; none before it has taken it up. What was heard before
+    /// the last choice does not count for it.
     pub(crate) fn word(&mut self) -> Option<Word> {
-        let word = *self.words.read();
+        let mut word = *self.words.read();
+        word.heard &= word.turn == self.order.turn;
         (word.session == self.order.session && self.is_open()).then_some(word)
     }
 }
@@ -174,6 +181,20 @@ mod tests {
         editor.open(Opposite::Dry);
         assert_ne!(audio.order().session, order.session);
         assert_eq!(editor.word(), None, "what ended was the one before");
+    }
+
+    #[test]
+    fn what_was_heard_before_a_choice_does_not_count_for_it() {
+        let (mut audio, mut editor) = blind();
+        editor.open(Opposite::Dry);
+        editor.hear(true);
+        let Order { session, turn, .. } = audio.order();
+        audio.say(Word { session, turn, heard: true, ..Word::default() });
+        assert!(editor.word().expect("of this trial").heard);
+        editor.hear(false);
+        assert!(!editor.word().expect("of this trial").heard);
+        editor.hear(true);
+        assert!(!editor.word().expect("of this trial").heard, "chosen again");
     }
 
     #[test]

@@ -1,8 +1,8 @@
 //! Audio files in and out.
 //!
-//! Reads stereo WAV, FLAC, MP3 and Ogg Vorbis whole into memory and writes stereo WAV. What cannot
-//! be trusted is refused with its remedy, and a file appears under its name only when complete.
-//! Knows nothing of the engine.
+//! Reads stereo and mono WAV, FLAC, MP3 and Ogg Vorbis whole into memory and writes WAV of as many
+//! channels. What cannot be trusted is refused with its remedy, and a file appears under its name only
+//! when complete. Of the engine it knows only how channels carry programme.
 
 use std::fmt;
 use std::fs::{self, File, OpenOptions};
@@ -18,15 +18,18 @@ use symphonia::core::formats::probe::Hint;
 use symphonia::core::formats::well_known::FORMAT_ID_WAVE;
 use symphonia::core::formats::{FormatReader, TrackType};
 use symphonia::core::io::{MediaSourceStream, MediaSourceStreamOptions};
+use tenon_dsp::Channels;
 
 /// Sample rates that files may have, in Hz.
 pub const RATES_HZ: std::ops::RangeInclusive<u32> = 8_000..=768_000;
 
-/// Stereo audio in memory. Full scale is ±1.
+/// Audio in memory. Full scale is ±1.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Audio {
     /// Sample rate in Hz.
     pub rate_hz: u32,
+    /// Whether it is stereo, or mono, of which right is a copy of left.
+    pub channels: Channels,
     /// Left samples.
     pub left: Vec<f32>,
     /// Right samples, as many as left ones.
@@ -46,8 +49,11 @@ impl Audio {
     }
 
     /// Adds other audio from the start on, as a bus sums its tracks. The result is as long as the
-    /// longer one.
+    /// longer one, and mono when both are. A mono track sounds at its level on both sides of a stereo bus.
     pub fn mix(&mut self, other: &Audio) {
+        if other.channels == Channels::Stereo {
+            self.channels = Channels::Stereo;
+        }
         self.fit(self.frames().max(other.frames()));
         for (sum, sample) in self.left.iter_mut().zip(&other.left) {
             *sum += sample;
@@ -96,8 +102,6 @@ pub enum Problem {
     Chained,
     /// It has no frames.
     Empty,
-    /// It has one channel.
-    Mono,
     /// It has more than two channels.
     Surround {
         /// How many.
@@ -161,11 +165,8 @@ impl fmt::Display for FileError {
                 "has several recordings one after the other; split it and name one of them"
             ),
             Problem::Empty => write!(f, "is empty: it has no audio frames; export it again"),
-            Problem::Mono => {
-                write!(f, "is mono; export it as stereo, with the same signal left and right")
-            }
             Problem::Surround { channels } => {
-                write!(f, "has {channels} channels; fold it down to stereo first")
+                write!(f, "has {channels} channels; fold it down to stereo or mono first")
             }
             Problem::Rate { rate_hz } => write!(
                 f,
@@ -211,7 +212,7 @@ impl std::error::Error for FileError {
     }
 }
 
-/// Reads a stereo file whole. Silence that an encoder added is left out where the file tells how
+/// Reads a file whole. Silence that an encoder added is left out where the file tells how
 /// much it is.
 ///
 /// # Errors
@@ -244,7 +245,7 @@ fn decode(path: &Path) -> Result<Audio, Problem> {
     if metadata.is_file()
         && let Some(channels) = wav_channels(&mut file).map_err(Problem::Read)?
     {
-        check_channels(channels)?;
+        known(channels)?;
     }
     let stream = MediaSourceStream::new(Box::new(file), MediaSourceStreamOptions::default());
     let mut format = symphonia::default::get_probe()
@@ -253,7 +254,8 @@ fn decode(path: &Path) -> Result<Audio, Problem> {
     let is_wav = format.format_info().format == FORMAT_ID_WAVE;
     let (mut decoder, told) = open_track(format.as_ref())?;
 
-    let mut audio = Audio { rate_hz: 0, left: Vec::new(), right: Vec::new() };
+    let mut audio =
+        Audio { rate_hz: 0, channels: Channels::Stereo, left: Vec::new(), right: Vec::new() };
     // Enough for most files at once; a header that promises the absurd gets no more than this.
     let expected = told.unwrap_or(0).min(metadata.len()) as usize;
     audio.left.reserve(expected);
@@ -345,7 +347,7 @@ fn open_track(format: &dyn FormatReader) -> Result<(Box<dyn AudioDecoder>, Optio
     let parameters = track.codec_params.as_ref().and_then(|p| p.audio());
     let parameters = parameters.ok_or_else(none)?;
     if let Some(channels) = &parameters.channels {
-        check_channels(channels.count())?;
+        known(channels.count())?;
     }
     if let Some(rate_hz) = parameters.sample_rate {
         check_rate(rate_hz)?;
@@ -362,27 +364,45 @@ fn open_track(format: &dyn FormatReader) -> Result<(Box<dyn AudioDecoder>, Optio
 
 fn append(audio: &mut Audio, decoded: GenericAudioBufferRef<'_>) -> Result<(), Problem> {
     // Only here are channels and rate certain.
-    check_channels(decoded.spec().channels().count())?;
+    let channels = known(decoded.spec().channels().count())?;
     check_rate(decoded.spec().rate())?;
-    if audio.rate_hz != 0 && audio.rate_hz != decoded.spec().rate() {
-        return Err(Problem::Damaged {
-            frame: Some(audio.frames() as u64),
-            reason: "the sample rate changes".to_owned(),
-        });
+    let changes = |what: &str| {
+        let reason = format!("the {what} changes");
+        Err(Problem::Damaged { frame: Some(audio.frames() as u64), reason })
+    };
+    match audio.frames() {
+        0 => (audio.rate_hz, audio.channels) = (decoded.spec().rate(), channels),
+        _ if audio.rate_hz != decoded.spec().rate() => return changes("sample rate"),
+        _ if audio.channels != channels => return changes("number of channels"),
+        _ => (),
     }
-    audio.rate_hz = decoded.spec().rate();
     let start = audio.frames();
     audio.fit(start + decoded.frames());
-    let mut planes = [&mut audio.left[start..], &mut audio.right[start..]];
-    decoded.copy_to_slice_planar::<f32, _>(&mut planes);
+    let (left, right) = (&mut audio.left[start..], &mut audio.right[start..]);
+    match channels {
+        Channels::Stereo => decoded.copy_to_slice_planar::<f32, _>(&mut [left, right]),
+        Channels::Mono => {
+            decoded.copy_to_slice_planar::<f32, _>(&mut [&mut *left]);
+            right.copy_from_slice(left);
+        }
+    }
     Ok(())
 }
 
-fn check_channels(channels: usize) -> Result<(), Problem> {
+/// Channels by their number.
+fn known(channels: usize) -> Result<Channels, Problem> {
     match channels {
-        1 => Err(Problem::Mono),
-        2 => Ok(()),
+        1 => Ok(Channels::Mono),
+        2 => Ok(Channels::Stereo),
         _ => Err(Problem::Surround { channels }),
+    }
+}
+
+/// How many channels a file has.
+pub(crate) fn channel_count(channels: Channels) -> u16 {
+    match channels {
+        Channels::Mono => 1,
+        Channels::Stereo => 2,
     }
 }
 
@@ -397,7 +417,10 @@ fn check_numbers(audio: &Audio) -> Result<(), Problem> {
     match firsts.into_iter().flatten().min() {
         None => Ok(()),
         Some(frame) => Err(Problem::NotNumbers {
-            count: bad(&audio.left) + bad(&audio.right),
+            count: match audio.channels {
+                Channels::Mono => bad(&audio.left),
+                Channels::Stereo => bad(&audio.left) + bad(&audio.right),
+            },
             frame,
             rate_hz: audio.rate_hz,
         }),
@@ -472,7 +495,7 @@ pub struct Clipped {
     pub peak: f32,
 }
 
-/// A stereo WAV file being written. It appears under its name when [`WavFile::finish`] succeeds.
+/// A WAV file being written. It appears under its name when [`WavFile::finish`] succeeds.
 pub struct WavFile {
     // Closed before the file is removed, as some systems remove no open file.
     writer: Wav<BufWriter<File>>,
@@ -480,30 +503,31 @@ pub struct WavFile {
 }
 
 impl WavFile {
-    /// Begins a file of `frames` frames.
+    /// Begins a file of `frames` frames at a sample rate in Hz.
     ///
     /// # Errors
     /// [`FileError`] when that is too long for a WAV file or cannot be written.
     pub fn create(
         pending: Pending,
-        rate_hz: u32,
+        (rate_hz, channels): (u32, Channels),
         format: Format,
         frames: usize,
     ) -> Result<Self, FileError> {
         // hound's largest header, and the padding byte of an odd chunk.
         const OVERHEAD: u64 = 128;
-        let bytes = frames as u64 * 2 * u64::from(format.bits() / 8) + OVERHEAD;
+        let frame_bytes = u64::from(channel_count(channels) * format.bits() / 8);
+        let bytes = frames as u64 * frame_bytes + OVERHEAD;
         if u32::try_from(bytes).is_err() {
             return Err(pending.error(Problem::TooLong));
         }
         let file = pending.open()?;
-        let writer = Wav::new(BufWriter::new(file), rate_hz, format)
+        let writer = Wav::new(BufWriter::new(file), (rate_hz, channels), format)
             .map_err(|error| pending.error(Problem::Write(error)))?;
         Ok(Self { writer, pending })
     }
 
-    /// Writes frames. Integer formats clip, and the slices then hold what was written, short of
-    /// rounding and dither.
+    /// Writes frames, of mono the left ones. Integer formats clip, and the slices then hold what was
+    /// written, short of rounding and dither.
     ///
     /// # Errors
     /// [`FileError`] when they cannot be written.
@@ -532,7 +556,7 @@ impl WavFile {
 /// When the audio is longer than a WAV file can be.
 pub(crate) fn wav_bytes(audio: &Audio, format: Format) -> io::Result<Vec<u8>> {
     let mut bytes = io::Cursor::new(Vec::new());
-    let mut wav = Wav::new(&mut bytes, audio.rate_hz, format)?;
+    let mut wav = Wav::new(&mut bytes, (audio.rate_hz, audio.channels), format)?;
     wav.write(&mut audio.left.clone(), &mut audio.right.clone())?;
     wav.finish()?;
     Ok(bytes.into_inner())
@@ -541,15 +565,16 @@ pub(crate) fn wav_bytes(audio: &Audio, format: Format) -> io::Result<Vec<u8>> {
 /// The samples of a WAV file on their way to any writer.
 struct Wav<W: Write + Seek> {
     writer: hound::WavWriter<W>,
+    channels: Channels,
     format: Format,
     dither: Dither,
     clipped: Clipped,
 }
 
 impl<W: Write + Seek> Wav<W> {
-    fn new(writer: W, rate_hz: u32, format: Format) -> io::Result<Self> {
+    fn new(writer: W, (rate_hz, channels): (u32, Channels), format: Format) -> io::Result<Self> {
         let spec = hound::WavSpec {
-            channels: 2,
+            channels: channel_count(channels),
             sample_rate: rate_hz,
             bits_per_sample: format.bits(),
             sample_format: match format {
@@ -559,6 +584,7 @@ impl<W: Write + Seek> Wav<W> {
         };
         Ok(Self {
             writer: hound::WavWriter::new(writer, spec).map_err(wav_error)?,
+            channels,
             format,
             dither: Dither::default(),
             clipped: Clipped::default(),
@@ -568,8 +594,10 @@ impl<W: Write + Seek> Wav<W> {
     fn write(&mut self, left: &mut [f32], right: &mut [f32]) -> io::Result<()> {
         assert_eq!(left.len(), right.len(), "left and right have one length");
         for (left, right) in left.iter_mut().zip(right) {
-            for sample in [left, right] {
-                self.write_sample(sample)?;
+            self.write_sample(left)?;
+            match self.channels {
+                Channels::Mono => *right = *left,
+                Channels::Stereo => self.write_sample(right)?,
             }
         }
         Ok(())
@@ -783,6 +811,7 @@ mod tests {
     fn tracks_sum_from_the_start_and_the_longer_one_decides() {
         let audio = |left: &[f32], right: &[f32]| Audio {
             rate_hz: 48_000,
+            channels: Channels::Stereo,
             left: left.to_vec(),
             right: right.to_vec(),
         };
@@ -793,11 +822,18 @@ mod tests {
             first.mix(second);
             assert_eq!(first, sum);
         }
+        // A bus of mono tracks is mono; one with a stereo track is not, and mono is on both sides.
+        let mono = |samples: &[f32]| Audio { channels: Channels::Mono, ..audio(samples, samples) };
+        let mut bus = mono(&[0.5]);
+        bus.mix(&mono(&[0.25, 0.5]));
+        assert_eq!(bus, mono(&[0.75, 0.5]));
+        bus.mix(&audio(&[0.25], &[-0.25]));
+        assert_eq!(bus, audio(&[1.0, 0.5], &[0.5, 0.5]));
     }
 
     fn written(format: Format, samples: &[f32]) -> (Vec<i32>, Clipped) {
         let mut bytes = Cursor::new(Vec::new());
-        let mut wav = Wav::new(&mut bytes, 48_000, format).unwrap();
+        let mut wav = Wav::new(&mut bytes, (48_000, Channels::Stereo), format).unwrap();
         let (mut left, mut right) = (samples.to_vec(), samples.to_vec());
         wav.write(&mut left, &mut right).unwrap();
         let clipped = wav.finish().unwrap();
@@ -867,7 +903,7 @@ mod tests {
     #[test]
     fn a_full_disk_is_an_error_that_says_so() {
         let disk = SmallDisk(Cursor::new(Vec::new()), 1000);
-        let mut wav = Wav::new(disk, 48_000, Format::Int24).unwrap();
+        let mut wav = Wav::new(disk, (48_000, Channels::Stereo), Format::Int24).unwrap();
         let error = wav.write(&mut [0.1; 500], &mut [0.1; 500]).unwrap_err();
         let message =
             FileError { path: "out.wav".into(), problem: Problem::Write(error) }.to_string();
@@ -910,7 +946,8 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let pending = Pending::create(&folder.path().join("long.wav")).unwrap();
         // 4 GiB of float frames of 8 bytes.
-        let result = WavFile::create(pending, 48_000, Format::Float32, 1 << 29);
+        let stereo = (48_000, Channels::Stereo);
+        let result = WavFile::create(pending, stereo, Format::Float32, 1 << 29);
         assert!(matches!(result.err().unwrap().problem, Problem::TooLong));
         assert_eq!(names(folder.path()), [""; 0]);
     }

@@ -73,6 +73,7 @@ pub(crate) fn listener() -> (ListenerIn, Listener) {
         shared: shared.clone(),
         heard: Arc::new(Mutex::new(Err(Unread::Signal(NoReading::TooShort)))),
         played: Arc::default(),
+        given_up: Arc::default(),
     };
     (ListenerIn { producer, shared }, listener)
 }
@@ -137,6 +138,7 @@ pub(crate) struct Listener {
     shared: Arc<Shared>,
     heard: Arc<Mutex<Heard>>,
     played: Arc<Mutex<Option<Played>>>,
+    given_up: Arc<GivenUp>,
 }
 
 /// Levels and reductions of the last seconds.
@@ -193,13 +195,40 @@ impl std::fmt::Display for Unfound {
     }
 }
 
+/// The thread of a search.
+type Search = JoinHandle<Result<Found, FindError>>;
+
 /// A search under way.
-pub(crate) struct Finding(Option<JoinHandle<Result<Found, FindError>>>);
+pub(crate) struct Finding {
+    thread: Option<Search>,
+    given_up: Arc<GivenUp>,
+}
+
+/// Searches that nobody waits for any more. They end by themselves.
+#[derive(Default)]
+struct GivenUp(Mutex<Vec<Search>>);
+
+impl GivenUp {
+    fn add(&self, thread: Search) {
+        let mut threads = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        threads.retain(|thread| !thread.is_finished());
+        threads.push(thread);
+    }
+}
+
+impl Drop for GivenUp {
+    fn drop(&mut self) {
+        // With the last listener the instance goes: no thread may outlive the library its code is in.
+        for thread in self.0.get_mut().unwrap_or_else(PoisonError::into_inner).drain(..) {
+            let _ = thread.join();
+        }
+    }
+}
 
 impl Finding {
     /// What was found, once the search is over; said once.
     pub(crate) fn done(&mut self) -> Option<Result<Found, Unfound>> {
-        let thread = self.0.take_if(|thread| thread.is_finished())?;
+        let thread = self.thread.take_if(|thread| thread.is_finished())?;
         // A search that panicked is none.
         Some(thread.join().map_or(Err(Unfound::NoThread), |found| found.map_err(Unfound::Signal)))
     }
@@ -207,9 +236,9 @@ impl Finding {
 
 impl Drop for Finding {
     fn drop(&mut self) {
-        if let Some(thread) = self.0.take() {
-            // The thread must not outlive the library that its code is in.
-            let _ = thread.join();
+        if let Some(thread) = self.thread.take() {
+            // A window that closes does not wait.
+            self.given_up.add(thread);
         }
     }
 }
@@ -243,11 +272,16 @@ impl Listener {
             Some(mut levels) => levels.find(&settings, tempo_bpm, target_db),
             None => Err(FindError::TooShort { signal_s: 0.0 }),
         };
-        std::thread::Builder::new()
-            .name("tenon-threshold".to_owned())
-            .spawn(find)
-            .map(|thread| Finding(Some(thread)))
-            .map_err(|_| Unfound::NoThread)
+        self.search(find)
+    }
+
+    fn search(
+        &self,
+        find: impl FnOnce() -> Result<Found, FindError> + Send + 'static,
+    ) -> Result<Finding, Unfound> {
+        let thread = std::thread::Builder::new().name("tenon-threshold".to_owned()).spawn(find);
+        let thread = Some(thread.map_err(|_| Unfound::NoThread)?);
+        Ok(Finding { thread, given_up: self.given_up.clone() })
     }
 
     fn played(&self) -> MutexGuard<'_, Option<Played>> {
@@ -611,6 +645,28 @@ mod tests {
         play(&mut audio, &mut ear, &listener, -25.0, 10);
         near(found(&listener, &settings), -29.0);
         assert_eq!(listener.typical_db(), Some(2.5));
+    }
+
+    #[test]
+    fn a_search_that_is_given_up_ends_by_itself_and_before_the_library_goes() {
+        let (_audio, listener) = listener();
+        let (go_on, wait) = std::sync::mpsc::channel();
+        let ended = Arc::new(AtomicBool::new(false));
+        let ends = ended.clone();
+        let finding = listener.search(move || {
+            wait.recv().expect("told to go on");
+            std::thread::sleep(EVERY);
+            ends.store(true, Ordering::Relaxed);
+            Err(FindError::NoRatio)
+        });
+        // Whoever waited for the search here would wait for ever.
+        drop(finding.expect("a thread"));
+        assert!(!ended.load(Ordering::Relaxed));
+        let another = listener.clone();
+        drop(listener);
+        go_on.send(()).expect("it runs");
+        drop(another);
+        assert!(ended.load(Ordering::Relaxed), "the last listener waits");
     }
 
     #[test]

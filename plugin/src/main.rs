@@ -10,7 +10,7 @@ use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use tenon::files::{self, Format};
 use tenon::presets::{self, PresetError};
 use tenon::render::{Job, Rendered, compare, render, spare};
-use tenon::text::{AssignmentError, assignment, range_text, to_text};
+use tenon::text::{AssignmentError, assignment, quantity, range_text, to_text};
 use tenon::trial::plan::{Kind, TRIALS, USUAL_TRIALS};
 use tenon::trial::score::score;
 use tenon::trial::set::{self, LEAST_LENGTH_S, make};
@@ -38,9 +38,9 @@ enum Command {
     /// Measure what changed between two files: one programme before and after some processing,
     /// whoever did it.
     Compare {
-        /// Stereo file from before.
+        /// File from before, stereo or mono.
         before: PathBuf,
-        /// Stereo file from after, of the same sample rate and in time with the other.
+        /// File from after, of the same sample rate and channels, and in time with the other.
         after: PathBuf,
         /// Write the figures to this file as JSON.
         #[arg(long, value_name = "FILE")]
@@ -61,8 +61,8 @@ enum Command {
 
 #[derive(Args)]
 struct RenderArguments {
-    /// Stereo WAV, FLAC, MP3 or Ogg Vorbis files of one sample rate; shorter ones are padded with
-    /// silence.
+    /// WAV, FLAC, MP3 or Ogg Vorbis files of one sample rate, stereo or mono; shorter ones are padded
+    /// with silence. The output is mono when all of them are.
     #[arg(required = true, value_name = "IN")]
     inputs: Vec<PathBuf>,
     /// WAV file to write; an older one of that name is replaced.
@@ -84,7 +84,7 @@ struct RenderArguments {
     /// with the least and the quarter with the most.
     #[arg(long, value_name = "DB", value_parser = target)]
     target_gr: Option<f32>,
-    /// Stereo file that the detector listens to instead of the bus.
+    /// File that the detector listens to instead of the bus. A stereo one takes a stereo bus.
     #[arg(long, value_name = "FILE")]
     key: Option<PathBuf>,
     /// Also write the dry signal at the loudness of the output, as OUT-dry-matched.wav.
@@ -122,9 +122,9 @@ enum TrialCommand {
 
 #[derive(Args)]
 struct MakeArguments {
-    /// Stereo file from before.
+    /// File from before, stereo or mono.
     before: PathBuf,
-    /// Stereo file from after, of the same sample rate. It may be up to 0.2 s late or early.
+    /// File from after, of the same sample rate and channels. It may be up to 0.2 s late or early.
     after: PathBuf,
     /// Folder to write, new or empty.
     #[arg(short, long, value_name = "FOLDER")]
@@ -165,10 +165,9 @@ fn length_s(text: &str) -> Result<f64, String> {
 }
 
 fn seconds(text: &str, least: f64) -> Result<f64, String> {
-    let value = text.trim().parse().ok();
-    value
-        .filter(|value: &f64| value.is_finite() && *value >= least)
-        .ok_or_else(|| format!("give seconds, {least} or more"))
+    quantity(text, &[("ms", 1e-3), ("s", 1.0)])
+        .filter(|seconds| *seconds >= least)
+        .ok_or_else(|| format!("it takes seconds, {least} s or more; type 12.5 or 12.5 s"))
 }
 
 impl From<MakeArguments> for set::Job {
@@ -201,9 +200,9 @@ fn setting(text: &str) -> Result<(Control, f32), AssignmentError> {
 }
 
 fn tempo(text: &str) -> Result<f64, String> {
-    text.parse().ok().filter(|tempo| TEMPOS_BPM.contains(tempo)).ok_or_else(|| {
+    quantity(text, &[("bpm", 1.0)]).filter(|bpm| TEMPOS_BPM.contains(bpm)).ok_or_else(|| {
         format!(
-            "a tempo is {} to {} quarter notes a minute, for example 120",
+            "it takes {} bpm to {} bpm, quarter notes a minute; type 120 or 120 bpm",
             TEMPOS_BPM.start(),
             TEMPOS_BPM.end()
         )
@@ -211,9 +210,13 @@ fn tempo(text: &str) -> Result<f64, String> {
 }
 
 fn target(text: &str) -> Result<f32, String> {
-    let number = text.trim().trim_end_matches("dB").trim();
-    number.parse().ok().filter(|target_db| TARGETS_DB.contains(target_db)).ok_or_else(|| {
-        format!("it takes {} to {} dB of reduction", TARGETS_DB.start(), TARGETS_DB.end())
+    let target_db = quantity(text, &[("db", 1.0)]).map(|number| number as f32);
+    target_db.filter(|target_db| TARGETS_DB.contains(target_db)).ok_or_else(|| {
+        format!(
+            "it takes {} dB to {} dB of reduction; type 2 or 2 dB",
+            TARGETS_DB.start(),
+            TARGETS_DB.end()
+        )
     })
 }
 

@@ -13,6 +13,12 @@ pub(crate) const CHUNK: usize = 512;
 /// has come down, it is far too loud.
 const SETTLING_HOPS: u32 = 50;
 
+/// Sound that has to be there before a side counts as listened to, in seconds. A switch and back by
+/// mistake is less, the shortest look at a passage is more.
+const HEARD_S: f64 = 0.25;
+/// A sample beyond this is sound: -70 dB, as in the gate of BS.1770.
+const SOUND: f32 = 3.16e-4;
+
 /// How far a trial has come on this side.
 #[derive(Debug, Clone, Copy, PartialEq)]
 enum Now {
@@ -40,6 +46,12 @@ pub(crate) struct Pair {
     offline: bool,
     /// Settings whose quality and lookahead are in use.
     in_use: Settings,
+    /// The choice of what is heard that was followed last, and for how many more samples there has to
+    /// be sound until it counts as listened to.
+    turn: u32,
+    unheard: usize,
+    /// [`HEARD_S`] in samples.
+    enough: usize,
     /// The second engine's samples.
     samples: [[f32; CHUNK]; 2],
     /// Something has changed since the editor was told.
@@ -61,6 +73,9 @@ impl Pair {
             ended: None,
             offline: false,
             in_use: Settings::default(),
+            turn: 0,
+            unheard: 0,
+            enough: 0,
             samples: [[0.0; CHUNK]; 2],
             news: false,
         }
@@ -84,6 +99,7 @@ impl Pair {
         self.other.set(&self.in_time(&self.other_settings));
         self.other.prepare(rate_hz, channels)?;
         self.sides.prepare(rate_hz, channels);
+        self.enough = (HEARD_S * rate_hz) as usize;
         let session = self.orders.order().session;
         self.session = session;
         self.end(if offline { End::Offline } else { End::Restarted });
@@ -160,12 +176,20 @@ impl Pair {
                 (Stage::Ready(opposite), _) => self.be_ready(main, mine, opposite),
                 (Stage::Running { opposite }, Now::Ready) => {
                     self.start();
-                    self.sides.hear_second(opposite);
+                    self.hear(opposite, order.turn);
                 }
-                (Stage::Running { opposite }, Now::Running) => self.sides.hear_second(opposite),
+                (Stage::Running { opposite }, Now::Running) => self.hear(opposite, order.turn),
                 // What it is to be compared with is not known; the editor never asks for this.
                 (Stage::Running { .. } | Stage::Off, _) => (),
             }
+        }
+    }
+
+    /// Lets the opposite be heard or not.
+    fn hear(&mut self, opposite: bool, turn: u32) {
+        self.sides.hear_second(opposite);
+        if turn != self.turn {
+            (self.turn, self.unheard) = (turn, self.enough);
         }
     }
 
@@ -255,6 +279,14 @@ impl Pair {
         let (other_left, other_right) =
             (&mut other_left[..left.len()], &mut other_right[..right.len()]);
         self.other.process(other_left, other_right, key);
+        if self.now == Now::Running && self.unheard > 0 {
+            // Of both, so that nothing depends on which one is heard.
+            let sides = [[&*left, &*right], [&*other_left, &*other_right]];
+            if sides.iter().all(is_sound) {
+                self.unheard = self.unheard.saturating_sub(left.len());
+                self.news |= self.unheard == 0;
+            }
+        }
         self.sides.process([left, right], [other_left, other_right]);
     }
 
@@ -280,12 +312,18 @@ impl Pair {
                 settings: [self.in_time(mine), self.other_settings],
                 loudness_lufs: self.sides.loudness_lufs(),
                 measured_s: self.sides.measured_s(),
-                level_db: self.sides.level_db(),
+                turn: self.turn,
+                heard: self.is_running() && self.unheard == 0,
             });
         }
         // While a trial runs, nothing that is measured is shown.
         news || hop && self.now == Now::Ready
     }
+}
+
+/// Whether left and right are more than silence.
+fn is_sound(channels: &[&[f32]; 2]) -> bool {
+    channels.iter().any(|samples| samples.iter().any(|sample| sample.abs() > SOUND))
 }
 
 /// The same settings with the processed signal heard.

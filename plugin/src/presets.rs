@@ -4,7 +4,7 @@
 //! that always needs setting by ear. Knows nothing of where presets are shown or how they are
 //! stored.
 
-use crate::text::{assignment, meant, near, to_text, words};
+use crate::text::{assignment, either, meant, near, to_text, words};
 use tenon_dsp::{Control, Control::*, Settings};
 
 /// A named set of values.
@@ -157,10 +157,15 @@ pub fn factory() -> Vec<Preset> {
 pub fn find(name: &str) -> Result<Preset, PresetError> {
     let wanted = words(name);
     let all = factory();
-    let mut begun = all.iter().filter(|preset| !wanted.is_empty() && begins(preset.name, &wanted));
-    match (begun.next(), begun.next()) {
-        (Some(preset), None) => Ok(preset.clone()),
-        _ => Err(PresetError {
+    let mut begun: Vec<&Preset> =
+        all.iter().filter(|preset| !wanted.is_empty() && begins(preset.name, &wanted)).collect();
+    match (begun.pop(), begun.is_empty()) {
+        (Some(preset), true) => Ok(preset.clone()),
+        (Some(last), false) => Err(PresetError::Several {
+            name: name.to_owned(),
+            begun: begun.into_iter().chain([last]).map(|preset| preset.name).collect(),
+        }),
+        (None, _) => Err(PresetError::Unknown {
             name: name.to_owned(),
             near: near(name, all.iter().map(|preset| preset.name)),
         }),
@@ -172,23 +177,37 @@ fn begins(name: &str, wanted: &[String]) -> bool {
     words(name).join(" ").starts_with(&wanted.join(" "))
 }
 
-/// A name that stands for no preset.
+/// A name that stands for no preset, or for more than one.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct PresetError {
-    /// The name that came.
-    pub name: String,
-    /// Presets that may have been meant.
-    pub near: Vec<&'static str>,
+pub enum PresetError {
+    /// No preset begins like that.
+    Unknown {
+        /// The name that came.
+        name: String,
+        /// Presets that may have been meant.
+        near: Vec<&'static str>,
+    },
+    /// Several presets begin like that.
+    Several {
+        /// The name that came.
+        name: String,
+        /// The presets.
+        begun: Vec<&'static str>,
+    },
 }
 
 impl std::fmt::Display for PresetError {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        write!(
-            f,
-            "there is no preset {:?}{}; `tenon presets` lists them",
-            self.name,
-            meant(&self.near)
-        )
+        match self {
+            Self::Unknown { name, near } => {
+                write!(f, "there is no preset {name:?}{}; `tenon presets` lists them", meant(near))
+            }
+            Self::Several { name, begun } => write!(
+                f,
+                "several presets begin with {name:?}: {}; write more of the name",
+                either(begun)
+            ),
+        }
     }
 }
 
@@ -259,15 +278,28 @@ mod tests {
 
     #[test]
     fn a_wrong_name_is_told_what_is_near() {
+        let near = |name: &str| match find(name) {
+            Err(PresetError::Unknown { near, .. }) => near,
+            found => panic!("{found:?}"),
+        };
         assert_eq!(
-            find("drumz").unwrap_err().near,
+            near("drumz"),
             ["Drum subgroup, about 2 dB", "Warm drums, about 2 dB", "Parallel drums"]
         );
         assert_eq!(
             find("master buss").unwrap_err().to_string(),
             "there is no preset \"master buss\" (did you mean \"Master bus, barely touching\"?); `tenon presets` lists them"
         );
-        assert_eq!(find("").unwrap_err().near, [""; 0]);
-        assert_eq!(find("zither").unwrap_err().near, [""; 0]);
+        assert_eq!(near(""), [""; 0]);
+        assert_eq!(near("zither"), [""; 0]);
+    }
+
+    #[test]
+    fn a_beginning_of_several_names_is_told_which() {
+        assert_eq!(
+            find("p").unwrap_err().to_string(),
+            "several presets begin with \"p\": \"Percussion bus\" or \"Parallel drums\"; write more of the name"
+        );
+        assert_eq!(find("pa").unwrap().name, "Parallel drums");
     }
 }

@@ -18,6 +18,7 @@ use crate::report::{
     TogetherMeter, TogetherReport,
 };
 use crate::text::{note_of, to_text};
+use crate::trial::align::{self, AlignError};
 
 /// What is to be rendered.
 #[derive(Debug, Clone, PartialEq)]
@@ -76,6 +77,13 @@ pub enum RenderError {
         /// Its rate in Hz.
         other_hz: u32,
     },
+    /// One is mono where another is stereo, and both have to be alike.
+    Unlike {
+        /// The one that is mono.
+        mono: PathBuf,
+        /// The one that is stereo.
+        stereo: PathBuf,
+    },
     /// A file to be written is also one to be read.
     Overwrite(PathBuf),
     /// Two files to be written have one name.
@@ -105,6 +113,12 @@ impl fmt::Display for RenderError {
                 "{}: has a sample rate of {other_hz} Hz where {} has {first_hz} Hz; convert one of them",
                 other.display(),
                 first.display()
+            ),
+            Self::Unlike { mono, stereo } => write!(
+                f,
+                "{}: is mono where {} is stereo; export both as stereo, or both as mono",
+                mono.display(),
+                stereo.display()
             ),
             Self::Overwrite(path) => write!(
                 f,
@@ -251,10 +265,7 @@ fn notes_of_times(job: &Job) -> impl Iterator<Item = String> {
                 to_text(time, job.settings[time])
             ));
         };
-        let ms = match time {
-            Control::Attack => job.settings.attack_ms(Some(tempo_bpm)),
-            _ => job.settings.release_ms(Some(tempo_bpm)),
-        } as f32;
+        let ms = job.settings.time_ms(time, Some(tempo_bpm)) as f32;
         [spec.min, spec.max].contains(&ms).then(|| {
             format!(
                 "{} is {named}, which at {tempo_bpm} bpm is beyond what {} takes, so it is {}.",
@@ -333,7 +344,11 @@ fn read(job: &Job) -> Result<(Audio, Option<Audio>), RenderError> {
         programme.mix(&at_this_rate(input)?);
     }
     let mut key = job.key.as_deref().map(at_this_rate).transpose()?;
-    if let Some(key) = &mut key {
+    if let (Some(key), Some(path)) = (&mut key, &job.key) {
+        // A mono key moves both sides of a stereo bus.
+        if (programme.channels, key.channels) == (Channels::Mono, Channels::Stereo) {
+            return Err(RenderError::Unlike { mono: first.clone(), stereo: path.clone() });
+        }
         key.fit(programme.frames());
     }
     Ok((programme, key))
@@ -383,7 +398,7 @@ impl Run<'_> {
     }
 
     fn measure_dry(&mut self) -> Measured {
-        let mut meter = Meter::new(self.programme.rate_hz);
+        let mut meter = self.meter();
         for block in self.blocks() {
             meter.add(&self.programme.left[block.clone()], &self.programme.right[block.clone()]);
             self.advance(block.len());
@@ -444,14 +459,19 @@ impl Run<'_> {
     }
 
     fn loudness(&self) -> ProgrammeLoudness {
-        ProgrammeLoudness::new(f64::from(self.programme.rate_hz), Channels::Stereo)
+        ProgrammeLoudness::new(f64::from(self.programme.rate_hz), self.programme.channels)
+    }
+
+    fn meter(&self) -> Meter {
+        Meter::new(self.programme.rate_hz, self.programme.channels)
     }
 
     fn engine(&self, settings: &Settings) -> Processor {
         let mut engine = Processor::new();
         engine.set(settings);
         engine.set_tempo(self.tempo_bpm);
-        engine.prepare(f64::from(self.programme.rate_hz), Channels::Stereo).expect(RATE);
+        let Audio { rate_hz, channels, .. } = self.programme;
+        engine.prepare(f64::from(*rate_hz), *channels).expect(RATE);
         engine.set_beat(self.tempo_bpm.map(|bpm| Beat { position: 0.0, per_s: bpm / 60.0 }));
         engine
     }
@@ -473,7 +493,7 @@ impl Run<'_> {
         }
         let kept = if job.keep_latency { engine.latency() } else { 0 };
         let mut file = self.wav(job, output, kept)?;
-        let mut meter = Meter::new(self.programme.rate_hz);
+        let mut meter = self.meter();
         let mut together = TogetherMeter::new(self.programme.rate_hz);
         let mut typical = TypicalReduction::of_all(f64::from(self.programme.rate_hz));
         let tap = |tap: Tapped<'_>, from: usize| {
@@ -523,7 +543,8 @@ impl Run<'_> {
 
     fn wav(&self, job: &Job, output: Pending, more: usize) -> Result<WavFile, FileError> {
         let frames = self.programme.frames() + more;
-        WavFile::create(output, self.programme.rate_hz, job.format, frames)
+        let Audio { rate_hz, channels, .. } = self.programme;
+        WavFile::create(output, (*rate_hz, *channels), job.format, frames)
     }
 
     /// Sends the whole programme through the engine, and silence after it until the last frame
@@ -661,14 +682,22 @@ pub fn spare(target: &Path, read: &[&Path]) -> Result<Pending, RenderError> {
 }
 
 /// Compares two files that ought to be one programme before and after some processing, whoever did
-/// it. The shorter one is padded with silence; that is said in the notes.
+/// it. The shorter one is padded with silence; that is said in the notes, and so is it when one is late.
 ///
 /// # Errors
-/// When a file cannot be read, or their sample rates differ.
+/// When a file cannot be read, or their sample rates or channels differ.
 pub fn compare(before: &Path, after: &Path) -> Result<(Comparison, Vec<String>), RenderError> {
     let (mut dry, mut wet) = (files::read(before)?, files::read(after)?);
     same_rate((before, dry.rate_hz), (after, wet.rate_hz))?;
+    if dry.channels != wet.channels {
+        let [mono, stereo] = match dry.channels {
+            Channels::Mono => [before, after],
+            Channels::Stereo => [after, before],
+        };
+        return Err(RenderError::Unlike { mono: mono.to_owned(), stereo: stereo.to_owned() });
+    }
     let mut notes = Vec::new();
+    notes.extend(out_of_time((before, &dry), (after, &wet)));
     if dry.frames() != wet.frames() {
         let seconds = |audio: &Audio| audio.frames() as f64 / f64::from(audio.rate_hz);
         notes.push(format!(
@@ -681,7 +710,7 @@ pub fn compare(before: &Path, after: &Path) -> Result<(Comparison, Vec<String>),
     dry.fit(frames);
     wet.fit(frames);
     let measured = |audio: &Audio| {
-        let mut meter = Meter::new(audio.rate_hz);
+        let mut meter = Meter::new(audio.rate_hz, audio.channels);
         meter.add(&audio.left, &audio.right);
         meter.finish()
     };
@@ -695,6 +724,44 @@ pub fn compare(before: &Path, after: &Path) -> Result<(Comparison, Vec<String>),
         figures: Figures::new(&measured(&dry), &measured(&wet), together.finish()),
     };
     Ok((comparison, notes))
+}
+
+/// Says by how much one file is late against the other, and what to do. Two silent ones are in time.
+fn out_of_time((before, dry): (&Path, &Audio), (after, wet): (&Path, &Audio)) -> Option<String> {
+    /// Below this, a beginning is silence, which tells no delay.
+    const SILENT: f32 = 1e-3;
+    let rate = f64::from(dry.rate_hz);
+    let sounds = |left: &f32, right: &f32| left.abs().max(right.abs()) > SILENT;
+    let begins = dry.left.iter().zip(&dry.right).position(|(l, r)| sounds(l, r))?;
+    // One that is early begins before.
+    let from = begins.saturating_sub((align::WITHIN_S * rate) as usize);
+    let [dry, wet] = [dry, wet].map(|audio| {
+        [&audio.left, &audio.right].map(|channel| channel.get(from..).unwrap_or_default())
+    });
+    let ms = |samples: i64| samples as f64 * 1000.0 / rate;
+    let counts = "togetherness takes a delay for processing, or gives no reading";
+    let (before, after) = (before.display(), after.display());
+    match align::late(dry, wet, rate as u32) {
+        Ok(0) => None,
+        Ok(late) => {
+            let samples = late.unsigned_abs();
+            let unit = if samples == 1 { "sample" } else { "samples" };
+            let (how, cut) = if late > 0 { ("late", &after) } else { ("early", &before) };
+            Some(format!(
+                "{after} is {samples} {unit} ({:.3} ms) {how} against {before}: {counts}. Cut {samples} {unit} off the beginning of {cut} and compare again.",
+                ms(late).abs()
+            ))
+        }
+        Err(AlignError::Doubtful(one, other)) => Some(format!(
+            "{after} lines up with {before} as well {:.3} ms late as {:.3} ms late: {counts}. Make sure that both begin at the same moment.",
+            ms(one),
+            ms(other)
+        )),
+        Err(AlignError::Unlike) => Some(format!(
+            "{after} does not line up with {before} within {:.0} ms: {counts}. Make sure that both are the same programme and begin at the same moment.",
+            align::WITHIN_S * 1000.0
+        )),
+    }
 }
 
 #[cfg(test)]
@@ -774,9 +841,13 @@ mod tests {
     fn progress_goes_from_nothing_to_all() {
         let folder = tempfile::tempdir().unwrap();
         let input = folder.path().join("in.wav");
-        let mut wav =
-            WavFile::create(Pending::create(&input).unwrap(), 48_000, Format::Int24, 10_000)
-                .unwrap();
+        let mut wav = WavFile::create(
+            Pending::create(&input).unwrap(),
+            (48_000, Channels::Stereo),
+            Format::Int24,
+            10_000,
+        )
+        .unwrap();
         wav.write(&mut [0.1; 10_000], &mut [0.2; 10_000]).unwrap();
         wav.finish().unwrap().0.commit().unwrap();
         let mut job = job(&[], "");

@@ -6,12 +6,16 @@
 use ebur128::{EbuR128, Mode};
 use serde::Serialize;
 use serde::ser::{SerializeMap, Serializer};
-use tenon_dsp::{Control, NoReading, Readings, Settings, TogetherReading, Togetherness, Unit};
+use tenon_dsp::{
+    Channels, Control, NoReading, Readings, Settings, TogetherReading, Togetherness, Unit,
+};
 
+use crate::files::channel_count;
 use crate::text::to_text;
 
-/// Measures a stereo programme block by block.
+/// Measures a programme block by block.
 pub struct Meter {
+    channels: Channels,
     programme: EbuR128,
     mid: Energy,
     side: Energy,
@@ -28,9 +32,10 @@ pub struct Measured {
     /// peak, as samples lie densely enough there.
     pub true_peak_dbtp: Option<f64>,
     /// K-weighted energy of the side against that of the mid over the whole programme, without
-    /// gating, dB. Mid is half the sum of left and right, side half the difference.
+    /// gating, dB. Mid is half the sum of left and right, side half the difference. Mono has no side.
     pub side_mid_db: Option<f64>,
-    /// Correlation of left and right over the whole programme, −1 to 1; none when one is silent.
+    /// Correlation of left and right over the whole programme, −1 to 1; none when one is silent, and of
+    /// mono.
     pub correlation: Option<f64>,
 }
 
@@ -46,23 +51,34 @@ impl Meter {
     ///
     /// # Panics
     /// When the sample rate lies outside 16 Hz to 2 822 400 Hz.
-    pub fn new(rate_hz: u32) -> Self {
+    pub fn new(rate_hz: u32, channels: Channels) -> Self {
         Self {
-            programme: EbuR128::new(2, rate_hz, Mode::I | Mode::TRUE_PEAK).expect(RATE),
+            channels,
+            programme: EbuR128::new(
+                channel_count(channels).into(),
+                rate_hz,
+                Mode::I | Mode::TRUE_PEAK,
+            )
+            .expect(RATE),
             mid: Energy::new(rate_hz),
             side: Energy::new(rate_hz),
             products: [0.0; 3],
         }
     }
 
-    /// Adds frames.
+    /// Adds frames, of mono the left ones.
     ///
     /// # Panics
     /// When the slices differ in length.
     pub fn add(&mut self, left: &[f32], right: &[f32]) {
-        self.programme
-            .add_frames_planar_f32(&[left, right])
-            .expect("left and right have one length");
+        let added = match self.channels {
+            Channels::Mono => self.programme.add_frames_f32(left),
+            Channels::Stereo => self.programme.add_frames_planar_f32(&[left, right]),
+        };
+        added.expect("left and right have one length");
+        if self.channels == Channels::Mono {
+            return;
+        }
         let pairs = || left.iter().zip(right);
         self.mid.add(pairs().map(|(l, r)| 0.5 * (l + r)));
         self.side.add(pairs().map(|(l, r)| 0.5 * (l - r)));
@@ -78,7 +94,11 @@ impl Meter {
     pub fn finish(mut self) -> Measured {
         let loudness = self.programme.loudness_global().expect(MODE);
         let peak = |channel| self.programme.true_peak(channel).expect(MODE);
-        let peak_db = 20.0 * peak(0).max(peak(1)).log10();
+        let peak = match self.channels {
+            Channels::Mono => peak(0),
+            Channels::Stereo => peak(0).max(peak(1)),
+        };
+        let peak_db = 20.0 * peak.log10();
         let (mid_db, side_db) = (self.mid.level_db(), self.side.level_db());
         let [left, right, both] = self.products;
         let correlation = both / (left * right).sqrt();
@@ -591,7 +611,7 @@ mod tests {
     }
 
     fn measure(left: &[f32], right: &[f32]) -> Measured {
-        let mut meter = Meter::new(RATE_HZ);
+        let mut meter = Meter::new(RATE_HZ, Channels::Stereo);
         // Uneven blocks, as they must not matter.
         for (left, right) in left.chunks(1001).zip(right.chunks(1001)) {
             meter.add(left, right);
@@ -612,6 +632,19 @@ mod tests {
         let quarter_rate = sine(f64::from(RATE_HZ) / 4.0, 0.5, 1.0);
         let peak = measure(&quarter_rate, &quarter_rate).true_peak_dbtp;
         assert!((-6.4..=-5.8).contains(&peak.unwrap()), "{peak:?}");
+    }
+
+    /// BS.1770 sums channel powers, so one channel is 3.01 LU softer than the same on two.
+    #[test]
+    fn mono_counts_one_channel_and_has_no_side() {
+        let tone = sine(1000.0, 0.2, 5.0);
+        let mut meter = Meter::new(RATE_HZ, Channels::Mono);
+        meter.add(&tone, &tone);
+        let (mono, stereo) = (meter.finish(), measure(&tone, &tone));
+        let softer_lu = stereo.loudness_lufs.zip(mono.loudness_lufs).map(|(two, one)| two - one);
+        close(softer_lu, 10.0 * 2f64.log10(), 1e-6);
+        assert_eq!(mono.true_peak_dbtp, stereo.true_peak_dbtp);
+        assert_eq!((mono.side_mid_db, mono.correlation), (None, None));
     }
 
     #[test]

@@ -31,7 +31,7 @@ pub fn to_text(control: Control, value: f32) -> String {
 /// # Errors
 /// [`TextError`] when the text is no value of this control, or lies outside its range.
 pub fn from_text(control: Control, text: &str) -> Result<f32, TextError> {
-    let plain = text.trim().to_lowercase().replace(['\u{2212}', '\u{2013}'], "-").replace(',', ".");
+    let plain = plain(text);
     let parsed = match control.spec().unit {
         // "2" is 2x, not the third choice.
         Unit::Choice(names) if control == Control::Quality => {
@@ -58,6 +58,17 @@ pub fn from_text(control: Control, text: &str) -> Result<f32, TextError> {
         .map(|value| round(control, value))
         .filter(|&value| takes(control, value))
         .ok_or_else(|| TextError { control, text: text.to_owned() })
+}
+
+/// A number with one of the units, in lower case and each with its scale, or with none; typed as loosely
+/// as a control's value.
+pub fn quantity(text: &str, units: &[(&str, f64)]) -> Option<f64> {
+    scaled(&plain(text), units)
+}
+
+/// A text as it is compared: what people type for a minus or a point is one.
+fn plain(text: &str) -> String {
+    text.trim().to_lowercase().replace(['\u{2212}', '\u{2013}'], "-").replace(',', ".")
 }
 
 /// The control that gives a time as a note value.
@@ -219,8 +230,13 @@ pub fn meant(near: &[&str]) -> String {
     if near.is_empty() {
         return String::new();
     }
-    let quoted: Vec<String> = near.iter().map(|name| format!("{name:?}")).collect();
-    format!(" (did you mean {}?)", quoted.join(" or "))
+    format!(" (did you mean {}?)", either(near))
+}
+
+/// Names in quotes, one or the other.
+pub fn either(names: &[&str]) -> String {
+    let quoted: Vec<String> = names.iter().map(|name| format!("{name:?}")).collect();
+    quoted.join(" or ")
 }
 
 /// The words of a name in lower case, without punctuation.

@@ -1,110 +1,25 @@
 //! The command line as people run it: the real program over files in a folder of its own.
 
-use std::fs;
-use std::path::{Path, PathBuf};
-use std::process::{Command, Output};
+mod common;
 
-use ebur128::{EbuR128, Mode};
+use std::fs;
+use std::path::Path;
+use std::process::Command;
+
+use common::{Bench, RATE_HZ, Stereo, loudness, mono_loudness, text};
 use serde_json::Value;
 
-const RATE_HZ: u32 = 48_000;
-
-/// A folder that goes away with the test.
-struct Bench(tempfile::TempDir);
-
 impl Bench {
-    fn new() -> Self {
-        Self(tempfile::tempdir().unwrap())
-    }
-
-    fn path(&self, name: &str) -> PathBuf {
-        self.0.path().join(name)
-    }
-
-    fn names(&self) -> Vec<String> {
-        let mut names: Vec<String> = fs::read_dir(self.0.path())
-            .unwrap()
-            .map(|entry| entry.unwrap().file_name().into_string().unwrap())
-            .collect();
-        names.sort();
-        names
-    }
-
-    /// Runs the program in the folder.
-    fn tenon(&self, arguments: &[&str]) -> Output {
-        self.command(arguments).output().unwrap()
-    }
-
-    fn command(&self, arguments: &[&str]) -> Command {
-        let mut command = Command::new(env!("CARGO_BIN_EXE_tenon"));
-        command.current_dir(self.0.path()).args(arguments);
-        command
-    }
-
     /// Renders, which must succeed; gives what was printed to stdout and to stderr.
     fn render(&self, arguments: &[&str]) -> (String, String) {
-        let output = self.tenon(&[&["render"], arguments].concat());
-        let (out, err) = (text(&output.stdout), text(&output.stderr));
-        assert!(output.status.success(), "{arguments:?}: {err}");
-        (out, err)
+        self.succeed(&[&["render"], arguments].concat())
     }
 
     /// Renders, which must fail as every failure should; gives the message.
     fn refuse(&self, arguments: &[&str]) -> String {
-        let before = self.names();
-        let output = self.tenon(&[&["render"], arguments].concat());
-        let message = text(&output.stderr);
-        assert_eq!(output.status.code(), Some(2), "{arguments:?}: {message}");
-        assert_eq!(text(&output.stdout), "", "{arguments:?}");
-        assert!(message.starts_with("error: "), "{message}");
-        assert_eq!(self.names(), before, "{arguments:?} left a file");
-        message
-    }
-
-    fn write(&self, name: &str, audio: &Stereo) {
-        self.write_at(name, audio, RATE_HZ);
-    }
-
-    fn write_at(&self, name: &str, audio: &Stereo, rate_hz: u32) {
-        let spec = hound::WavSpec {
-            channels: 2,
-            sample_rate: rate_hz,
-            bits_per_sample: 32,
-            sample_format: hound::SampleFormat::Float,
-        };
-        let mut wav = hound::WavWriter::create(self.path(name), spec).unwrap();
-        for [left, right] in audio {
-            wav.write_sample(*left).unwrap();
-            wav.write_sample(*right).unwrap();
-        }
-        wav.finalize().unwrap();
-    }
-
-    fn read(&self, name: &str) -> Stereo {
-        let mut wav = hound::WavReader::open(self.path(name)).unwrap();
-        let spec = wav.spec();
-        assert_eq!(spec.channels, 2);
-        let samples: Vec<f32> = match spec.sample_format {
-            hound::SampleFormat::Float => wav.samples::<f32>().map(Result::unwrap).collect(),
-            hound::SampleFormat::Int => {
-                let full_scale = (1u32 << (spec.bits_per_sample - 1)) as f32;
-                let samples = wav.samples::<i32>();
-                samples.map(|s| s.unwrap() as f32 / full_scale).collect()
-            }
-        };
-        samples.chunks(2).map(|pair| [pair[0], pair[1]]).collect()
-    }
-
-    fn json(&self, name: &str) -> Value {
-        serde_json::from_slice(&fs::read(self.path(name)).unwrap()).unwrap()
+        self.fail(&[&["render"], arguments].concat())
     }
 }
-
-fn text(bytes: &[u8]) -> String {
-    String::from_utf8(bytes.to_vec()).unwrap()
-}
-
-type Stereo = Vec<[f32; 2]>;
 
 /// Drums of a kind: two hits a second, a low thud in the middle, rattling noise off the middle.
 fn drums(seconds: f32) -> Stereo {
@@ -133,12 +48,6 @@ fn tone(amplitude: f32, seconds: f32) -> Stereo {
             [amplitude * (turns * std::f32::consts::TAU).sin(); 2]
         })
         .collect()
-}
-
-fn loudness(audio: &Stereo) -> f64 {
-    let mut meter = EbuR128::new(2, RATE_HZ, Mode::I).unwrap();
-    meter.add_frames_f32(audio.as_flattened()).unwrap();
-    meter.loudness_global().unwrap()
 }
 
 fn largest_difference(a: &[[f32; 2]], b: &[[f32; 2]]) -> f32 {
@@ -378,8 +287,8 @@ fn a_threshold_that_cannot_be_found_says_why() {
             &["2", "--set", "threshold=-20"] as &[&str],
             &["threshold is set to -20.00 dB", "leave one"] as &[&str],
         ),
-        ("in.wav", &["12.5"], &["0.5 to 12 dB"]),
-        ("in.wav", &["much"], &["0.5 to 12 dB"]),
+        ("in.wav", &["12.5"], &["0.5 dB to 12 dB"]),
+        ("in.wav", &["much"], &["0.5 dB to 12 dB"]),
         (
             "in.wav",
             &["2", "--set", "ratio=1"],
@@ -519,6 +428,22 @@ fn a_tempo_gives_notes_their_length_and_figures_in_beats() {
 }
 
 #[test]
+fn quantities_are_typed_with_their_unit_or_without() {
+    let bench = Bench::new();
+    bench.write("in.wav", &drums(4.0));
+    let figures = |tempo: &str, target: &str| {
+        let files = ["in.wav", "-o", "out.wav", "--json", "out.json"];
+        bench.render(&[&files[..], &["--tempo", tempo, "--target-gr", target]].concat());
+        let json = bench.json("out.json");
+        [&json["recovery"]["tempo_bpm"], &json["gain_reduction"]["target_db"]]
+            .map(|value| value.as_f64().unwrap())
+    };
+    for (tempo, target) in [("96.5", "1.5"), ("96.5bpm", "1.5dB"), ("96,5 BPM", "1,5 db")] {
+        assert_eq!(figures(tempo, target), [96.5, 1.5], "{tempo}, {target}");
+    }
+}
+
+#[test]
 fn inputs_are_summed_and_padded() {
     let bench = Bench::new();
     let (long, short) = (tone(0.1, 1.0), drums(0.5));
@@ -540,6 +465,138 @@ fn inputs_are_summed_and_padded() {
             "32f",
         ]);
         assert_eq!(bench.read("out.wav"), sum);
+    }
+}
+
+/// One channel of the drums.
+fn mono_drums(seconds: f32) -> Vec<f32> {
+    drums(seconds).into_iter().map(|[left, _]| left).collect()
+}
+
+#[test]
+fn a_mono_file_stays_mono_and_as_loud() {
+    let bench = Bench::new();
+    let input = mono_drums(6.0);
+    bench.write_mono("in.wav", &input);
+    // The same on two channels: to the compressor it is the same.
+    bench.write("twice.wav", &input.iter().map(|sample| [*sample; 2]).collect());
+    for settings in [&["--preset", "drum"][..], &["--preset", "parallel", "--target-gr", "2"]] {
+        for name in ["in", "twice"] {
+            let file = |end: &str| format!("{name}{end}");
+            let [input, output, json] = [".wav", "-out.wav", "-out.json"].map(file);
+            let files = [&input, "-o", &output, "--json", &json, "--format", "32f", "--compare"];
+            let (table, notes) = bench.render(&[&files, settings].concat());
+            assert_eq!(notes, "", "{settings:?}");
+            if name == "in" {
+                assert!(table.contains("Correlation                 -            -"), "{table}");
+                assert!(table.contains("Side/mid                 - dB         - dB"), "{table}");
+            }
+        }
+        let (output, twice) = (bench.read_mono("in-out.wav"), bench.read("twice-out.wav"));
+        let [before, after] = [&input, &output].map(|samples| mono_loudness(samples));
+        assert!((after - before).abs() < 0.05, "{settings:?}: {before} and {after} LUFS");
+        let dry = mono_loudness(&bench.read_mono("in-out-dry-matched.wav"));
+        assert!((after - dry).abs() < 0.05, "{settings:?}: {dry} LUFS");
+        assert_eq!(output.len(), twice.len());
+        let apart = output.iter().zip(&twice).map(|(one, two)| (one - two[0]).abs());
+        assert!(apart.fold(0.0, f32::max) < 1e-5, "{settings:?}");
+        let [mono, stereo] = ["in-out.json", "twice-out.json"].map(|json| bench.json(json));
+        assert_eq!(mono["gain_reduction"], stereo["gain_reduction"], "{settings:?}");
+        // The side was silent anyway.
+        assert_eq!(mono["togetherness"], stereo["togetherness"], "{settings:?}");
+        let told = mono["loudness"]["before_lufs"].as_f64().unwrap();
+        assert!((told - before).abs() < 1e-3, "{told} and {before} LUFS");
+    }
+}
+
+#[test]
+fn a_mono_track_sounds_on_both_sides_of_a_stereo_bus() {
+    let bench = Bench::new();
+    bench.write("stereo.wav", &tone(0.1, 1.0));
+    let track: Vec<f32> = tone(0.05, 1.0).into_iter().map(|[left, _]| left).collect();
+    bench.write_mono("mono.wav", &track);
+    let still =
+        ["-o", "out.wav", "--format", "32f", "--set", "ratio=1", "--set", "loudness_match=off"];
+    let sum: Stereo = tone(0.1, 1.0)
+        .into_iter()
+        .zip(&track)
+        .map(|(frame, mono)| frame.map(|sample| sample + mono))
+        .collect();
+    for files in [["stereo.wav", "mono.wav"], ["mono.wav", "stereo.wav"]] {
+        bench.render(&[&files[..], &still].concat());
+        assert!(largest_difference(&bench.read("out.wav"), &sum) < 1e-6, "{files:?}");
+    }
+    // A mono key moves a stereo bus, and a stereo one is too much for a mono bus.
+    let key = |bus: &'static str, key: &'static str| [&[bus, "--key", key][..], &still].concat();
+    bench.render(&key("stereo.wav", "mono.wav"));
+    bench.render(&key("mono.wav", "mono.wav"));
+    let message = bench.refuse(&key("mono.wav", "stereo.wav"));
+    assert!(message.contains("mono.wav: is mono where stereo.wav is stereo; export"), "{message}");
+}
+
+#[test]
+fn compare_says_by_how_much_files_are_out_of_time() {
+    let bench = Bench::new();
+    // Noise all over, so that it lines up in one way only.
+    let programme = |seconds: f32| -> Stereo {
+        let hits = drums(seconds);
+        let mut noise = 7u32;
+        hits.into_iter()
+            .map(|frame| {
+                noise = noise.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+                frame.map(|sample| sample + 0.02 * (noise as f32 / u32::MAX as f32 - 0.5))
+            })
+            .collect()
+    };
+    // A silent beginning, longer than what is looked at.
+    let silence = vec![[0.0; 2]; 700_000];
+    let late = |by: usize, audio: &Stereo| [&silence[..by], audio].concat();
+    let short = programme(3.0);
+    let long = late(700_000, &short);
+    for (name, audio) in [
+        ("in.wav", short.clone()),
+        ("late.wav", late(70, &short)),
+        ("far.wav", late(20_000, &short)),
+        ("long.wav", long.clone()),
+        ("long-late.wav", late(1, &long)),
+    ] {
+        bench.write(name, &audio);
+    }
+    bench.render(&["in.wav", "-o", "out.wav", "--preset", "parallel"]);
+    bench.render(&["in.wav", "-o", "kept.wav", "--preset", "parallel", "--keep-latency"]);
+    let said = |before: &str, after: &str| bench.succeed(&["compare", before, after]).1;
+    for (before, after) in [("in.wav", "in.wav"), ("in.wav", "out.wav"), ("long.wav", "long.wav")] {
+        assert_eq!(said(before, after), "", "{before} and {after}");
+    }
+    for (before, after, how) in [
+        ("in.wav", "late.wav", "late.wav is 70 samples (1.458 ms) late against in.wav"),
+        ("in.wav", "late.wav", "Cut 70 samples off the beginning of late.wav and compare again."),
+        ("late.wav", "in.wav", "in.wav is 70 samples (1.458 ms) early against late.wav"),
+        ("late.wav", "in.wav", "Cut 70 samples off the beginning of late.wav and compare again."),
+        // The latency at 8x, which a render takes off unless it is told to keep it.
+        ("in.wav", "kept.wav", "kept.wav is 72 samples (1.500 ms) late against in.wav"),
+        ("long.wav", "long-late.wav", "long-late.wav is 1 sample (0.021 ms) late"),
+        ("in.wav", "far.wav", "far.wav does not line up with in.wav within 200 ms"),
+    ] {
+        let said = said(before, after);
+        assert!(said.contains(how), "{how} is not in {said}");
+    }
+}
+
+#[test]
+fn compare_measures_mono_files_and_refuses_unlike_ones() {
+    let bench = Bench::new();
+    bench.write_mono("in.wav", &mono_drums(6.0));
+    bench.render(&["in.wav", "-o", "out.wav", "--format", "32f", "--json", "render.json"]);
+    bench.succeed(&["compare", "in.wav", "out.wav", "--json", "compare.json"]);
+    let (rendered, compared) = (bench.json("render.json"), bench.json("compare.json"));
+    for group in ["loudness", "true_peak", "peak_to_loudness", "side_mid", "correlation"] {
+        assert_eq!(compared[group], rendered[group], "{group}");
+    }
+    bench.write("stereo.wav", &drums(6.0));
+    for files in [["in.wav", "stereo.wav"], ["stereo.wav", "in.wav"]] {
+        let message = bench.fail(&[&["compare"], &files[..]].concat());
+        assert!(message.contains("in.wav: is mono where stereo.wav is stereo"), "{message}");
     }
 }
 
@@ -758,12 +815,11 @@ fn files_that_cannot_be_used_are_named_with_their_remedy() {
         ("text.wav", b"not audio at all".repeat(99), "its format is unknown", "export it as WAV"),
         ("nothing.wav", Vec::new(), "is empty", "export it again"),
         ("empty.wav", wav_bytes(2, 48_000, 0, &[]), "is empty", "export it again"),
-        ("mono.wav", wav_bytes(1, 48_000, 1200, &data), "is mono", "export it as stereo"),
         (
             "surround.wav",
             wav_bytes(6, 48_000, 1200, &data),
             "has 6 channels",
-            "fold it down to stereo",
+            "fold it down to stereo or mono",
         ),
         (
             "cut.wav",
@@ -880,8 +936,11 @@ fn arguments_that_mean_nothing_are_named_with_their_remedy() {
             &["--key", "in.wav", "--set", "key_source=own_signal"],
             &["key_source is set to own signal", "leave one of the two out"],
         ),
-        (&["--tempo", "19"], &["--tempo", "20 to 400 quarter notes a minute"]),
-        (&["--tempo", "fast"], &["--tempo", "for example 120"]),
+        (&["--tempo", "19"], &["--tempo", "20 bpm to 400 bpm, quarter notes a minute"]),
+        (&["--tempo", "fast"], &["--tempo", "type 120 or 120 bpm"]),
+        (&["--tempo", "2 dB"], &["--tempo", "type 120 or 120 bpm"]),
+        (&["--target-gr", "99"], &["--target-gr", "0.5 dB to 12 dB", "type 2 or 2 dB"]),
+        (&["--preset", "m"], &["\"Master bus, barely touching\" or \"Mid only\"", "write more"]),
         (&["--set", "release_note=1/7"], &["release_note takes ms, or 1/64T to 1/1D"]),
         (&["--louder"], &["--louder"]),
     ] {
@@ -969,7 +1028,7 @@ fn a_write_that_fails_on_the_way_leaves_nothing() {
     let bench = Bench::new();
     bench.write("in.wav", &tone(0.1, 1.0));
     let output = Command::new("sh")
-        .current_dir(bench.0.path())
+        .current_dir(bench.path(""))
         // The limit is in blocks of 512 bytes or 1 KiB, and without the trap exceeding it kills.
         .args(["-c", "trap '' XFSZ; ulimit -f 64; exec \"$0\" render in.wav -o out.wav --compare"])
         .arg(env!("CARGO_BIN_EXE_tenon"))

@@ -1,85 +1,31 @@
 //! Blind trials of files as people make and score them: the real program in a folder of its own. The
 //! page is tested in a browser, in `tests/python`.
 
-use std::fs;
-use std::path::{Path, PathBuf};
-use std::process::{Command, Output};
+mod common;
 
-use ebur128::{EbuR128, Mode};
+use std::fs;
+
+use common::{Bench, RATE_HZ, Stereo, loudness, mono_loudness, names};
 use serde_json::{Value, json};
 
-const RATE_HZ: u32 = 48_000;
-
-type Stereo = Vec<[f32; 2]>;
-
-/// A folder that goes away with the test.
-struct Bench(tempfile::TempDir);
-
 impl Bench {
-    fn new() -> Self {
-        Self(tempfile::tempdir().unwrap())
-    }
-
-    fn path(&self, name: &str) -> PathBuf {
-        self.0.path().join(name)
-    }
-
-    fn tenon(&self, arguments: &[&str]) -> Output {
-        let mut command = Command::new(env!("CARGO_BIN_EXE_tenon"));
-        command.current_dir(self.0.path()).args(arguments).output().unwrap()
-    }
-
     /// Runs `tenon trial`, which must succeed; gives what it prints.
     fn trial(&self, arguments: &[&str]) -> String {
-        let output = self.tenon(&[&["trial"], arguments].concat());
-        assert!(output.status.success(), "{arguments:?}: {}", text(&output.stderr));
-        text(&output.stdout)
+        self.succeed(&[&["trial"], arguments].concat()).0
     }
 
     /// Runs `tenon trial`, which must fail and leave nothing; gives the message.
     fn refuse(&self, arguments: &[&str]) -> String {
-        let before = names(self.0.path());
-        let output = self.tenon(&[&["trial"], arguments].concat());
-        let message = text(&output.stderr);
-        assert_eq!(output.status.code(), Some(2), "{arguments:?}: {message}");
-        assert_eq!(text(&output.stdout), "", "{arguments:?}");
-        assert_eq!(names(self.0.path()), before, "{arguments:?} left a file");
-        message
-    }
-
-    fn write(&self, name: &str, audio: &Stereo, rate_hz: u32) {
-        let spec = hound::WavSpec {
-            channels: 2,
-            sample_rate: rate_hz,
-            bits_per_sample: 32,
-            sample_format: hound::SampleFormat::Float,
-        };
-        let mut wav = hound::WavWriter::create(self.path(name), spec).unwrap();
-        for sample in audio.as_flattened() {
-            wav.write_sample(*sample).unwrap();
-        }
-        wav.finalize().unwrap();
+        self.fail(&[&["trial"], arguments].concat())
     }
 
     /// A programme, and the same bent, softer and 70 samples late.
     fn write_pair(&self) {
         let dry = hits(3.0);
-        self.write("before.wav", &dry, RATE_HZ);
+        self.write("before.wav", &dry);
         let bent = dry.iter().map(|frame| frame.map(|s| (3.0 * s).tanh() / 9.0));
         let late: Stereo = std::iter::repeat_n([0.0; 2], 70).chain(bent).collect();
-        self.write("after.wav", &late, RATE_HZ);
-    }
-
-    fn read(&self, name: &str) -> Stereo {
-        let mut wav = hound::WavReader::open(self.path(name)).unwrap();
-        assert_eq!((wav.spec().channels, wav.spec().bits_per_sample), (2, 24));
-        let samples: Vec<f32> =
-            wav.samples::<i32>().map(|s| s.unwrap() as f32 / (1 << 23) as f32).collect();
-        samples.chunks(2).map(|pair| [pair[0], pair[1]]).collect()
-    }
-
-    fn json(&self, name: &str) -> Value {
-        serde_json::from_slice(&fs::read(self.path(name)).unwrap()).unwrap()
+        self.write("after.wav", &late);
     }
 
     /// Writes answers to a set as the page does.
@@ -107,18 +53,6 @@ impl Bench {
     }
 }
 
-fn text(bytes: &[u8]) -> String {
-    String::from_utf8(bytes.to_vec()).unwrap()
-}
-
-fn names(folder: &Path) -> Vec<String> {
-    let entries = fs::read_dir(folder).unwrap();
-    let mut names: Vec<String> =
-        entries.map(|entry| entry.unwrap().file_name().into_string().unwrap()).collect();
-    names.sort();
-    names
-}
-
 /// Hits of noise, four a second, softer towards the highs as programme is.
 fn hits(seconds: f32) -> Stereo {
     let mut noise = 1u32;
@@ -133,12 +67,6 @@ fn hits(seconds: f32) -> Stereo {
             held.map(|held| 1.5 * gain * held)
         })
         .collect()
-}
-
-fn loudness(audio: &Stereo) -> f64 {
-    let mut meter = EbuR128::new(2, RATE_HZ, Mode::I).unwrap();
-    meter.add_frames_f32(audio.as_flattened()).unwrap();
-    meter.loudness_global().unwrap()
 }
 
 fn peak(audio: &Stereo) -> f32 {
@@ -177,6 +105,8 @@ fn a_set_is_in_time_equally_loud_and_alike_outside() {
     let header = one.windows(4).position(|bytes| bytes == b"data").unwrap() + 8;
     assert_eq!(one.len(), two.len());
     assert_eq!(one[..header], two[..header]);
+    let wav = hound::WavReader::open(bench.path("set/1.wav")).unwrap();
+    assert_eq!((wav.spec().channels, wav.spec().bits_per_sample), (2, 24));
     // Nothing is fetched from anywhere.
     let page = fs::read_to_string(bench.path("set/trial.html")).unwrap();
     assert!(!page.contains("http://") && !page.contains("https://"));
@@ -192,9 +122,23 @@ fn an_early_file_and_a_passage_are_cut_alike() {
     let [one, two] = ["set/1.wav", "set/2.wav"].map(|name| bench.read(name));
     assert_eq!((one.len(), two.len()), (60_000, 60_000));
     assert_eq!(late(&one, &two), 0);
+    assert!(!said.contains("The passage is"), "{said}");
     // From the beginning the early one has 70 samples too few.
     bench.trial(&["after.wav", "before.wav", "-o", "whole"]);
     assert_eq!(bench.read("whole/1.wav").len(), 3 * RATE_HZ as usize);
+}
+
+#[test]
+fn a_passage_cut_short_by_the_end_is_said() {
+    let bench = Bench::new();
+    bench.write_pair();
+    let late = ["before.wav", "after.wav", "-o", "set", "--from", "500 ms", "--length", "4,5 s"];
+    let said = bench.trial(&late);
+    assert!(said.contains("The passage is 2.500 s long and not 4.500 s: one of the two"), "{said}");
+    assert_eq!(bench.read("set/1.wav").len(), 120_000);
+    // Without a length it is what there is.
+    let said = bench.trial(&["before.wav", "after.wav", "-o", "other", "--from", "0.5"]);
+    assert!(!said.contains("The passage is"), "{said}");
 }
 
 #[test]
@@ -202,14 +146,32 @@ fn both_are_turned_down_where_the_match_would_clip() {
     let bench = Bench::new();
     let dry = hits(2.0);
     let scale = 0.9 / peak(&dry);
-    bench.write("before.wav", &dry.iter().map(|f| f.map(|s| (9.0 * s).tanh())).collect(), RATE_HZ);
-    bench.write("after.wav", &dry.iter().map(|f| f.map(|s| scale * s)).collect(), RATE_HZ);
+    bench.write("before.wav", &dry.iter().map(|f| f.map(|s| (9.0 * s).tanh())).collect());
+    bench.write("after.wav", &dry.iter().map(|f| f.map(|s| scale * s)).collect());
     let said = bench.trial(&["before.wav", "after.wav", "-o", "set"]);
     assert!(said.contains("Both have been turned down by"), "{said}");
     let [one, two] = ["set/1.wav", "set/2.wav"].map(|name| bench.read(name));
     let top = peak(&one).max(peak(&two));
     assert!((0.98..1.0).contains(&top), "{top}");
     assert!((loudness(&one) - loudness(&two)).abs() < 0.02);
+}
+
+#[test]
+fn a_set_of_mono_files_is_mono_and_equally_loud() {
+    let bench = Bench::new();
+    let dry: Vec<f32> = hits(3.0).into_iter().map(|[left, _]| left).collect();
+    bench.write_mono("before.wav", &dry);
+    let bent: Vec<f32> = dry.iter().map(|s| (3.0 * s).tanh() / 9.0).collect();
+    bench.write_mono("after.wav", &[&[0.0; 70], &bent[..]].concat());
+    let said = bench.trial(&["before.wav", "after.wav", "-o", "set"]);
+    assert!(said.contains("after.wav was 70 samples (1.458 ms) late"), "{said}");
+    let [one, two] = ["set/1.wav", "set/2.wav"].map(|name| bench.read_mono(name));
+    assert_eq!((one.len(), two.len()), (dry.len(), dry.len()));
+    let difference_lu = mono_loudness(&one) - mono_loudness(&two);
+    assert!(difference_lu.abs() < 0.02, "{difference_lu} LU");
+    bench.write("stereo.wav", &hits(3.0));
+    let message = bench.refuse(&["before.wav", "stereo.wav", "-o", "other"]);
+    assert!(message.contains("before.wav: is mono where stereo.wav is stereo"), "{message}");
 }
 
 #[test]
@@ -326,21 +288,21 @@ fn what_makes_no_trial_is_refused_with_its_remedy() {
     bench.write_pair();
     let make = |arguments: &[&str]| bench.refuse(&[arguments, &["-o", "set"]].concat());
     let slow: Stereo = hits(2.0);
-    bench.write("slow.wav", &slow, 44_100);
+    bench.write_at("slow.wav", &slow, 44_100);
     assert!(make(&["before.wav", "slow.wav"]).contains("44100 Hz where before.wav has 48000 Hz"));
     let backwards: Stereo = hits(3.0).into_iter().rev().collect();
-    bench.write("backwards.wav", &backwards, RATE_HZ);
+    bench.write("backwards.wav", &backwards);
     let message = make(&["before.wav", "backwards.wav"]);
     assert!(message.contains("backwards.wav: does not line up with the other within 200 ms"));
     let mut faded = hits(3.0);
     faded[RATE_HZ as usize..].fill([0.0; 2]);
-    bench.write("faded.wav", &faded, RATE_HZ);
+    bench.write("faded.wav", &faded);
     let message = make(&["before.wav", "faded.wav", "--from", "1.5"]);
     assert!(message.contains("faded.wav: the passage has no loudness"), "{message}");
     assert!(make(&["before.wav", "after.wav", "--from", "2.5"]).contains("have 0.500 s together"));
     assert!(make(&["before.wav", "after.wav", "--from", "99"]).contains("have 0.000 s together"));
     assert!(make(&["before.wav", "after.wav", "--length", "999"]).contains("can carry 174 s"));
-    assert!(make(&["before.wav", "after.wav", "--length", "0.5"]).contains("seconds, 1 or more"));
+    assert!(make(&["before.wav", "after.wav", "--length", "0.5"]).contains("seconds, 1 s or more"));
     assert!(make(&["before.wav", "after.wav", "--trials", "7"]).contains("not in 8..=25"));
     assert!(make(&["before.wav", "missing.wav"]).contains("there is no such file"));
     fs::create_dir(bench.path("set")).unwrap();

@@ -28,10 +28,10 @@ def noise(seconds=2.0):
     return 0.3 * beat * np.random.default_rng(5).uniform(-1, 1, length)
 
 
-def write(file, left, right):
-    frames = np.stack([left, right], axis=1)
+def write(file, *channels):
+    frames = np.stack(channels, axis=1)
     with wave.open(str(file), "wb") as out:
-        out.setnchannels(2)
+        out.setnchannels(len(channels))
         out.setsampwidth(2)
         out.setframerate(RATE_HZ)
         out.writeframes((frames * 32767).round().astype("<i2").tobytes())
@@ -269,20 +269,27 @@ def test_switching_has_neither_gap_nor_click(page, tmp_path):
     assert np.abs(opposed[int(1.92 * RATE_HZ) :]).max() == 0
 
 
-def test_sounds_are_those_of_the_files(page, tmp_path):
+@pytest.mark.parametrize("channels", [1, 2])
+def test_sounds_are_those_of_the_files(page, tmp_path, channels):
+    if channels == 1:
+        for file in ["before.wav", "after.wav"]:
+            write(tmp_path / file, noise())
     folder = make(tmp_path, "set")
     page.open(folder / "trial.html")
     for name, file in [("one", "1.wav"), ("two", "2.wav")]:
         data = (folder / file).read_bytes().partition(b"data")[2][4:]
-        triples = np.frombuffer(data, np.uint8).reshape(-1, 2, 3).astype(np.int32)
+        triples = np.frombuffer(data, np.uint8).reshape(-1, channels, 3).astype(np.int32)
         whole = triples[..., 0] | triples[..., 1] << 8 | triples[..., 2] << 16
         samples = (whole - ((whole & 0x800000) << 1)) / 2**23
         script = f"readWav(bytesOf(document.getElementById('{name}').textContent))"
-        rate, left, right = page.run(
+        rate, *sounds = page.run(
             f"(({{rate, channels}}) => [rate, ...channels.map((c) => Array.from(c))])({script})"
         )
         assert rate == RATE_HZ
-        assert np.array_equal(np.array([left, right]).T, samples)
+        assert np.array_equal(np.array(sounds).T, samples)
+        # And as many are played.
+        played = page.run(f"excerpt(new AudioContext(), {script}, 0, 1).numberOfChannels")
+        assert played == channels
 
 
 def test_an_altered_page_asks_nothing(page, tmp_path):

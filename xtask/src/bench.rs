@@ -345,9 +345,10 @@ fn count(measure: &Path) -> Result<()> {
     let mut text = format!(
         "# Instructions per stereo frame at 48 kHz in blocks of 128, as `cargo xtask bench --counts`\n\
          # counts them under callgrind. They repeat to about 1 %; commit them with what moves them.\n\
-         # {}, {}.\n\n",
+         # {}, {}{}.\n\n",
         String::from_utf8_lossy(&rustc.stdout).trim(),
         std::env::consts::ARCH,
+        if has_avx2() { " with AVX2" } else { "" },
     );
     for name in list(measure)? {
         let [short, long] = [COUNTED_FRAMES, 2 * COUNTED_FRAMES]
@@ -370,6 +371,14 @@ fn count(measure: &Path) -> Result<()> {
         .with_context(|| format!("{} cannot be written", file.display()))?;
     println!("\nWritten to {}", file.display());
     Ok(())
+}
+
+/// Whether the engine finds wide registers here, which halve many counts.
+fn has_avx2() -> bool {
+    #[cfg(target_arch = "x86_64")]
+    return std::arch::is_x86_feature_detected!("avx2");
+    #[cfg(not(target_arch = "x86_64"))]
+    false
 }
 
 /// Instructions of a whole run, by what callgrind says at its end.

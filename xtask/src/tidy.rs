@@ -62,6 +62,7 @@ const ORDERS: &[Order] = &[
         files: &[
             ("settings.rs", &[]),
             ("units.rs", &["crate::settings"]),
+            ("registers.rs", &["crate::settings"]),
             ("frame.rs", &["crate::settings"]),
             ("ramp.rs", &["crate::settings"]),
             ("delay.rs", &["crate::settings"]),
@@ -128,6 +129,7 @@ const ORDERS: &[Order] = &[
             ("editor/figures.rs", NO_ENGINE),
             ("editor/bench.rs", NO_ENGINE),
             ("editor/clipboard.rs", NO_ENGINE),
+            ("editor/address.rs", NO_ENGINE),
             ("editor/hand.rs", NO_ENGINE),
             ("editor/help.rs", NO_ENGINE),
             ("editor/layout.rs", NO_ENGINE),

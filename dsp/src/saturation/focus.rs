@@ -76,6 +76,7 @@ impl Focus {
     }
 
     /// Moves on by the samples of a block.
+    #[inline(always)]
     pub(super) fn advance(&mut self, len: usize) {
         self.steady = self.tilt_db.resting().is_some();
         let moving = if self.steady { 1 } else { len };
@@ -85,7 +86,7 @@ impl Focus {
     }
 
     /// Calls for every sample of a block, with its number and its filter.
-    #[inline]
+    #[inline(always)]
     pub(super) fn each(&self, len: usize, mut step: impl FnMut(usize, &Tilt)) {
         if self.steady {
             let tilt = self.tilts[0];
@@ -134,7 +135,7 @@ pub(super) struct TiltState {
 
 impl TiltState {
     /// Tilts a frame.
-    #[inline]
+    #[inline(always)]
     pub(super) fn tilt(&mut self, c: &Tilt, x: f64x2) -> f64x2 {
         let [b0, input, keep, bias] = [c.b0, c.input, c.keep, BIAS].map(f64x2::splat);
         let y = b0 * x + self.before;
@@ -143,7 +144,7 @@ impl TiltState {
     }
 
     /// Undoes the tilt.
-    #[inline]
+    #[inline(always)]
     pub(super) fn untilt(&mut self, c: &Tilt, y: f64x2) -> f64x2 {
         let [b0, input, keep, bias] =
             [c.inverse_b0, c.inverse_input, c.inverse_keep, BIAS].map(f64x2::splat);

@@ -9,7 +9,7 @@
 use std::f64::consts::PI;
 
 /// Samples filtered together, so that the loop over the taps keeps its sums in registers.
-const WIDTH: usize = 16;
+const WIDTH: usize = 32;
 
 /// Attenuation of the stop-band the windows are designed for, dB.
 const STOP_BAND_DB: f64 = 102.0;
@@ -43,6 +43,7 @@ fn branch_taps<const M: usize>() -> [f32; M] {
 
 /// The branch: `out[i]` = `Σ taps[l]·(x[i + l] + x[i + 2M − 1 − l])`. `x` reaches 2M − 1 samples further
 /// than `out`, whose length is a multiple of [`WIDTH`].
+#[inline(always)]
 fn branch<const M: usize>(taps: &[f32; M], x: &[f32], out: &mut [f32]) {
     for (i, out) in out.chunks_exact_mut(WIDTH).enumerate() {
         let x = &x[i * WIDTH..i * WIDTH + WIDTH + 2 * M - 1];
@@ -76,16 +77,19 @@ impl History {
     }
 
     /// Where the next block goes.
+    #[inline(always)]
     fn block(&mut self, len: usize) -> &mut [f32] {
         &mut self.samples[self.behind..self.behind + len]
     }
 
     /// The samples from `age` before the block on.
+    #[inline(always)]
     fn from(&self, age: usize) -> &[f32] {
         &self.samples[self.behind - age..]
     }
 
     /// The block has been used.
+    #[inline(always)]
     fn advance(&mut self, len: usize) {
         self.samples.copy_within(len..len + self.behind, 0);
     }
@@ -124,6 +128,7 @@ impl<const M: usize> Doubling<M> {
 
     /// Lets `inside` work on the samples at twice the rate. They come back 2M − 1 + `extra` samples
     /// later, `extra` being 0 or 1.
+    #[inline(always)]
     pub(super) fn around(
         &mut self,
         samples: &mut [f32],
@@ -136,6 +141,7 @@ impl<const M: usize> Doubling<M> {
         self.down(samples, extra);
     }
 
+    #[inline(always)]
     fn up(&mut self, samples: &[f32]) {
         let len = samples.len();
         self.below.block(len).copy_from_slice(samples);
@@ -148,6 +154,7 @@ impl<const M: usize> Doubling<M> {
         self.below.advance(len);
     }
 
+    #[inline(always)]
     fn down(&mut self, samples: &mut [f32], extra: usize) {
         let len = samples.len();
         let (even, odd) = (self.even.block(len), self.odd.block(len));

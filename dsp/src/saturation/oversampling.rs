@@ -56,6 +56,7 @@ impl Oversampling {
     }
 
     /// Lets `shape` work on the samples at a rate 2^`doublings` times higher.
+    #[inline(always)]
     pub(super) fn process(
         &mut self,
         doublings: usize,
@@ -66,8 +67,25 @@ impl Oversampling {
         match doublings {
             0 => shape(samples),
             1 => first.around(samples, 0, shape),
-            2 => first.around(samples, 0, |x| second.around(x, 1, shape)),
-            _ => first.around(samples, 0, |x| second.around(x, 0, |x| third.around(x, 1, shape))),
+            2 => first.around(
+                samples,
+                0,
+                #[inline(always)]
+                |x| second.around(x, 1, shape),
+            ),
+            _ => first.around(
+                samples,
+                0,
+                #[inline(always)]
+                |x| {
+                    second.around(
+                        x,
+                        0,
+                        #[inline(always)]
+                        |x| third.around(x, 1, shape),
+                    )
+                },
+            ),
         }
     }
 }

@@ -95,6 +95,7 @@ impl Shaper {
     }
 
     /// Moves on by the samples of a block at the base rate.
+    #[inline(always)]
     pub(super) fn advance(&mut self, len: usize) {
         let ramps = [&self.k, &self.beta, &self.compensation];
         self.steady = ramps.iter().all(|ramp| ramp.resting().is_some());
@@ -105,6 +106,7 @@ impl Shaper {
     }
 
     /// Turns the samples of the block, at a rate `factor` times higher, into their residual.
+    #[inline(always)]
     pub(super) fn process(&self, samples: &mut [f32], factor: usize) {
         if self.steady {
             self.curves[0].process(samples);
@@ -132,7 +134,7 @@ impl Curve {
     }
 
     /// tanh x = e/(e + 2) with e = e^2x − 1, on the magnitude of x; within 4·10⁻⁷ of its value.
-    #[inline]
+    #[inline(always)]
     fn process(&self, samples: &mut [f32]) {
         // From here on tanh is 1 to the last bit.
         const FAR: f32 = 40.0;

@@ -18,6 +18,8 @@ struct Playing {
     state: BusState,
     /// Seed of what is played next.
     seed: u32,
+    /// How much louder the setting in force was than the opposite before anything was taken off, in LU.
+    apart_lu: f32,
 }
 
 impl Playing {
@@ -27,7 +29,7 @@ impl Playing {
         let (mut audio, feed, blind) = blind_audio();
         audio.activate(&LAYOUTS[1], LIVE, &state).unwrap();
         audio.reset(&state);
-        Self { audio, feed, blind, state, seed: 1 }
+        Self { audio, feed, blind, state, seed: 1, apart_lu: 0.0 }
     }
 
     /// Plays so many samples, and gives both channels and what became of each block.
@@ -78,11 +80,18 @@ fn running(changes: &[(Control, f32)], against: Opposite, opposite: bool) -> Pla
     playing.play(S);
     playing.blind.open(against);
     playing.play(8 * S);
-    assert!(playing.word().measured_s > 6.0);
+    let word = playing.word();
+    assert!(word.measured_s > 6.0);
+    playing.apart_lu = apart_lu(&word);
     playing.blind.hear(opposite);
     playing.play(S);
     assert!(playing.word().running);
     playing
+}
+
+fn apart_lu(word: &Word) -> f32 {
+    let [mine, opposite] = word.loudness_lufs.expect("programme");
+    mine - opposite
 }
 
 const HARD: &[(Control, f32)] = &[(Control::Threshold, -36.0), (Control::Ratio, 4.0)];
@@ -130,9 +139,8 @@ fn both_settings_are_equally_loud_and_in_time() {
             running(&[(control, 4.0), (Control::LoudnessMatch, 0.0)], another(), opposite);
         playing.play(8 * S);
         let word = playing.word();
-        let [first, second] = word.loudness_lufs.expect("programme");
-        assert!((first - second).abs() < 0.1, "{first} {second}");
-        assert!(word.level_db.abs() > 0.5, "nothing was to be done: {}", word.level_db);
+        assert!(apart_lu(&word).abs() < 0.1, "{:?}", word.loudness_lufs);
+        assert!(playing.apart_lu.abs() > 0.5, "nothing was to be done: {} LU", playing.apart_lu);
         // What is recorded is what was in use.
         assert_eq!(word.settings[0][control], 4.0);
         assert_eq!(word.settings[1][Control::Threshold], -40.0);
@@ -249,6 +257,34 @@ fn a_trial_opened_straight_after_another_begins_with_the_setting_in_force() {
 }
 
 #[test]
+fn a_side_counts_as_listened_to_when_it_sounded() {
+    // Sound for this long, and then silence for as long as one likes.
+    let listen = |playing: &mut Playing, sound: usize, silence: usize| {
+        playing.play(sound);
+        for _ in 0..silence / 480 {
+            playing.audio.process(
+                &mut [&mut [0.0; 480], &mut [0.0; 480]],
+                None,
+                None,
+                &playing.state,
+            );
+        }
+        playing.word().heard
+    };
+    for (against, opposite) in [(Opposite::Dry, true), (another(), true), (another(), false)] {
+        let mut playing = running(HARD, against, opposite);
+        assert!(playing.word().heard, "a second of it was played");
+        playing.blind.hear(!opposite);
+        assert!(!playing.word().heard, "no audio has run since");
+        // What sounds after the end of the programme is less than it takes.
+        assert!(!listen(&mut playing, 0, 4 * S));
+        playing.blind.hear(opposite);
+        assert!(!listen(&mut playing, S / 10, 4 * S), "less than it takes");
+        assert!(listen(&mut playing, S / 4, 0), "but it adds up");
+    }
+}
+
+#[test]
 fn an_offline_render_never_hears_a_trial() {
     let offline = (LIVE.0, ProcessMode::Offline);
     for ordered_before in [true, false] {
@@ -329,14 +365,19 @@ fn a_render_that_begins_without_a_restart_begins_as_a_new_instance_does() {
 fn a_reset_forgets_the_signal_and_the_trial_goes_on_at_its_levels() {
     for (against, opposite) in [(Opposite::Dry, true), (another(), true), (another(), false)] {
         let mut playing = running(HARD, against, opposite);
-        let level_db = playing.word().level_db;
         let compare_db = playing.audio.processor.readings().compare_gain_db;
         playing.audio.reset(&playing.state);
         playing.play(480);
         assert!(playing.word().running);
-        assert_eq!(playing.word().level_db, level_db);
         let after_db = playing.audio.processor.readings().compare_gain_db;
         assert!((after_db - compare_db).abs() < 0.3, "{compare_db} dB, then {after_db} dB");
+        // What the settings leave between them; compare finds its own level.
+        if against != Opposite::Dry {
+            playing.play(8 * S);
+            let (before_lu, now_lu) = (playing.apart_lu, apart_lu(&playing.word()));
+            assert!(before_lu.abs() > 0.5, "nothing to lose: {before_lu} LU");
+            assert!(now_lu.abs() < 0.2, "{before_lu} LU, then {now_lu} LU");
+        }
     }
 }
 

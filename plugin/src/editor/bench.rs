@@ -1,6 +1,8 @@
 //! What the editor remembers while its window is closed: what can be undone, which preset was
 //! chosen, and the user's library. Knows nothing of the host.
 
+use std::path::PathBuf;
+
 use tenon_dsp::{Control, MatchMemory, Settings};
 
 use crate::library::{Change, Library};
@@ -93,12 +95,21 @@ pub(crate) struct Bench {
     pub(crate) library: Library,
     /// Name of the preset that was chosen last.
     pub(crate) chosen: Option<String>,
+    /// Files that were dropped during a blind trial, and wait for its end.
+    pub(crate) dropped: Vec<PathBuf>,
 }
 
 impl Bench {
     /// A bench with a library.
     pub(crate) fn new(library: Library) -> Self {
-        Self { histories: Default::default(), grip: None, arriving: None, library, chosen: None }
+        Self {
+            histories: Default::default(),
+            grip: None,
+            arriving: None,
+            library,
+            chosen: None,
+            dropped: Vec::new(),
+        }
     }
 
     /// Remembers a step of a setting.

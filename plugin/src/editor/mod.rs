@@ -5,6 +5,7 @@
 mod figures;
 mod bench;
 mod clipboard;
+mod address;
 mod hand;
 mod help;
 mod layout;
@@ -49,7 +50,7 @@ use hand::Hand;
 use help::Help;
 use shown::Shown;
 use together::listened;
-use trial::Conductor;
+use trial::{Conductor, Unkept};
 use window::{Alive, BusEditorHandle};
 
 /// How often the editor looks for news from the audio thread. One atomic read; it draws only
@@ -66,6 +67,8 @@ pub struct BusEditor {
     repaint: RepaintNotifier,
     /// Outlives the window, so that undo does.
     bench: Arc<Mutex<Bench>>,
+    /// So do records of trials that could not be written.
+    unkept: Unkept,
     /// The system's scale as the last window found it, as f32 bits.
     system_scale: Arc<AtomicU32>,
 }
@@ -82,7 +85,8 @@ impl BusEditor {
     ) -> Self {
         let bench = Arc::new(Mutex::new(Bench::new(Library::of_user())));
         let system_scale = Arc::new(AtomicU32::new(1.0_f32.to_bits()));
-        Self { state, feed, listener, blind, host_menu, repaint, bench, system_scale }
+        let unkept = Unkept::default();
+        Self { state, feed, listener, blind, host_menu, repaint, bench, unkept, system_scale }
     }
 }
 
@@ -111,7 +115,7 @@ impl Editor for BusEditor {
             host_menu: self.host_menu.clone(),
             bench: self.bench.clone(),
             blind: self.blind.clone(),
-            trial: Conductor::new(users_folder().ok()),
+            trial: Conductor::new(users_folder().ok(), self.unkept.clone()),
             zoom: zoom(view),
             host: None,
             picture: demo::dark_picture(),

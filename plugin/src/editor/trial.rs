@@ -3,6 +3,7 @@
 //! [`Blind`](crate::blind::Blind); no parameter is touched.
 
 use std::path::PathBuf;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use jiff::ZonedDateTime;
 use tenon_dsp::Control;
@@ -55,7 +56,7 @@ pub(crate) struct Asking {
     plan: Plan,
     chosen: Vec<Side>,
     playing: Source,
-    /// What has been listened to since the last answer.
+    /// What has been listened to since the last answer, by what the audio thread says.
     heard: [bool; 3],
     /// The side that the setting in force is.
     mine: Side,
@@ -114,7 +115,6 @@ impl Asking {
 
     fn listen(&mut self, source: Source, blind: &mut Blind) {
         self.playing = source;
-        self.heard[source as usize] = true;
         blind.hear(self.side(source) != self.mine);
     }
 }
@@ -123,11 +123,14 @@ impl Asking {
 pub(crate) struct Outcome {
     /// What was asked and answered.
     pub(crate) record: Record,
-    /// Where it is kept, or why it is not.
-    pub(crate) kept: Result<PathBuf, RecordError>,
+    /// Where it is kept, or why it is not; it then waits among the [`Unkept`].
+    pub(crate) kept: Result<PathBuf, String>,
     /// Why it was stopped, when the listener did not stop it.
     pub(crate) end: Option<End>,
 }
+
+/// Records that could not be written. They outlive the window, and are tried again.
+pub(crate) type Unkept = Arc<Mutex<Vec<Record>>>;
 
 /// What is on the sheet.
 pub(crate) enum Page {
@@ -151,6 +154,11 @@ pub(crate) struct Conductor {
     pub(crate) records: Vec<Record>,
     /// Files that are no records, each with the reason.
     pub(crate) damaged: Vec<String>,
+    /// Why records could not be written, when they were last tried again.
+    pub(crate) unkept_why: Option<String>,
+    unkept: Unkept,
+    /// What became of a trial that has no page for it, until it is told.
+    notice: Option<String>,
     /// What the audio thread said last.
     word: Option<Word>,
     /// The rest of the sheet is to be seen again since it was last asked for.
@@ -159,8 +167,8 @@ pub(crate) struct Conductor {
 }
 
 impl Conductor {
-    /// One who keeps records in a folder; none keeps none.
-    pub(crate) fn new(folder: Option<PathBuf>) -> Self {
+    /// One who keeps records in a folder, without which they stay among the unkept.
+    pub(crate) fn new(folder: Option<PathBuf>, unkept: Unkept) -> Self {
         Self {
             page: Page::Closed,
             compared: Compared::default(),
@@ -168,6 +176,9 @@ impl Conductor {
             trials: USUAL_TRIALS,
             records: Vec::new(),
             damaged: Vec::new(),
+            unkept_why: None,
+            unkept,
+            notice: None,
             word: None,
             returned: false,
             folder,
@@ -176,7 +187,7 @@ impl Conductor {
 
     /// The state for pictures: a trial of which some are answered. Which ones are right does not show.
     pub(crate) fn picture() -> Self {
-        let mut conductor = Self::new(None);
+        let mut conductor = Self::new(None, Unkept::default());
         if let Ok(plan) = Plan::new(Kind::Difference, USUAL_TRIALS) {
             conductor.page = Page::Asking(Asking {
                 plan,
@@ -215,7 +226,7 @@ impl Conductor {
     /// Lays out what can be compared. Both sides run from now on.
     pub(crate) fn open(&mut self, state: &BusState, blind: &mut Blind) {
         self.page = Page::SetUp;
-        self.read();
+        self.keep_again();
         self.compare(self.compared, state, blind);
     }
 
@@ -256,6 +267,9 @@ impl Conductor {
                 self.compare(self.compared, state, blind);
             }
             _ => self.word = Some(word),
+        }
+        if let Page::Asking(asking) = &mut self.page {
+            asking.heard[asking.playing as usize] |= word.heard;
         }
     }
 
@@ -316,15 +330,69 @@ impl Conductor {
         match std::mem::replace(&mut self.page, Page::SetUp) {
             Page::Asking(asking) if !asking.chosen.is_empty() => {
                 let record = record_of(&asking, word.as_ref());
-                let kept = match &self.folder {
-                    Some(folder) => record::keep(&record, folder),
-                    None => Err(RecordError::NoFolder),
-                };
+                let kept = self.keep(&record).map_err(|why| why.to_string());
+                if kept.is_err() {
+                    self.unkept().push(record.clone());
+                }
                 self.page = Page::Outcome(Box::new(Outcome { record, kept, end }));
             }
-            Page::Asking(_) => self.close(blind),
+            Page::Asking(_) => {
+                let why = end.map(|end| format!(" because {end}")).unwrap_or_default();
+                self.notice = Some(format!(
+                    "The trial was stopped before its first answer{why}; nothing was recorded."
+                ));
+                self.close(blind);
+            }
             page => self.page = page,
         }
+    }
+
+    /// What became of a trial that has no page for it; told once.
+    pub(crate) fn take_notice(&mut self) -> Option<String> {
+        self.notice.take()
+    }
+
+    fn keep(&self, record: &Record) -> Result<PathBuf, RecordError> {
+        record::keep(record, self.folder.as_deref().ok_or(RecordError::NoFolder)?)
+    }
+
+    fn unkept(&self) -> MutexGuard<'_, Vec<Record>> {
+        self.unkept.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Records that wait to be kept, the first one first.
+    pub(crate) fn waiting(&self) -> Vec<Record> {
+        self.unkept().clone()
+    }
+
+    /// Tries again to keep what could not be written, and reads the records.
+    pub(crate) fn keep_again(&mut self) {
+        self.unkept_why = None;
+        let (mut waiting, mut kept) = (std::mem::take(&mut *self.unkept()), None);
+        while let Some(record) = waiting.first() {
+            match self.keep(record) {
+                Ok(file) => {
+                    kept = Some(file);
+                    waiting.remove(0);
+                }
+                Err(why) => {
+                    self.unkept_why = Some(why.to_string());
+                    break;
+                }
+            }
+        }
+        // What is on the page was the last one to come.
+        if let Page::Outcome(outcome) = &mut self.page
+            && outcome.kept.is_err()
+        {
+            match (self.unkept_why.clone(), kept) {
+                (Some(why), _) => outcome.kept = Err(why),
+                (None, Some(file)) => outcome.kept = Ok(file),
+                (None, None) => (),
+            }
+        }
+        self.unkept().splice(..0, waiting);
+        self.read();
     }
 
     /// Reads the records.

@@ -8,7 +8,7 @@ use realfft::RealFftPlanner;
 use realfft::num_complex::Complex;
 
 /// Largest delay that is looked for, in seconds.
-pub(super) const WITHIN_S: f64 = 0.2;
+pub(crate) const WITHIN_S: f64 = 0.2;
 
 /// Frames that are looked at, at most.
 const MOST_FRAMES: usize = 1 << 19;
@@ -34,7 +34,7 @@ pub enum AlignError {
 
 /// By how many samples `after` is late against `before`, negative when it is early. Both are left and
 /// right, from the same moment on.
-pub(super) fn late(
+pub(crate) fn late(
     before: [&[f32]; 2],
     after: [&[f32]; 2],
     rate_hz: u32,

@@ -5,7 +5,7 @@ pub mod chance;
 pub mod plan;
 pub mod record;
 
-mod align;
+pub(crate) mod align;
 mod seal;
 
 pub mod score;

@@ -5,18 +5,18 @@
 
 use std::collections::BTreeMap;
 use std::ffi::OsStr;
-use std::fs;
+use std::fs::{self, OpenOptions};
 use std::io;
 use std::path::{Path, PathBuf};
 
-use jiff::ZonedDateTime;
 use jiff::fmt::temporal::DateTimePrinter;
+use jiff::{Timestamp, ZonedDateTime};
 use serde::{Deserialize, Serialize};
 use tenon_dsp::{Control, Settings};
 
 use super::chance;
 use super::plan::{Kind, Plan, Side};
-use crate::files::{FileError, Pending};
+use crate::files::{FileError, Pending, Problem};
 use crate::library::configuration;
 use crate::presets::sets;
 use crate::text::to_text;
@@ -195,11 +195,11 @@ impl Record {
         text
     }
 
-    /// Reads a record.
+    /// Reads a record. Its words are made anew: they follow from the answers, whatever the text says.
     ///
     /// # Errors
-    /// [`RecordError`] when the text is no record of ours, a later version wrote it, or what it
-    /// concludes does not follow from its answers.
+    /// [`RecordError`] when the text is no record of ours, a later version wrote it, its date is none, or
+    /// what it counts does not follow from its answers.
     pub fn from_text(text: &str) -> Result<Self, RecordError> {
         #[derive(Deserialize)]
         struct Head {
@@ -214,7 +214,10 @@ impl Record {
         if head.version > VERSION {
             return Err(RecordError::Newer(head.version));
         }
-        let record: Self = serde_json::from_str(text).map_err(broken)?;
+        let mut record: Self = serde_json::from_str(text).map_err(broken)?;
+        if record.date.parse::<Timestamp>().is_err() {
+            return Err(RecordError::NotARecord(format!("its date is {:?}", record.date)));
+        }
         let answered = record.answers.len() as u32;
         if answered > record.planned || record.planned > chance::MOST {
             return Err(RecordError::Altered);
@@ -224,7 +227,16 @@ impl Record {
             && record.stopped_early == (answered < record.planned)
             && record.count == count
             && (record.p - p).abs() < 1e-12;
-        same.then_some(record).ok_or(RecordError::Altered)
+        if !same {
+            return Err(RecordError::Altered);
+        }
+        record.words = verdict(record.kind, record.planned, answered, count, &record.second.name);
+        Ok(record)
+    }
+
+    /// When it ended, whatever the time was called there. A date was read or made here.
+    fn ended(&self) -> Timestamp {
+        self.date.parse().unwrap_or_default()
     }
 }
 
@@ -302,21 +314,26 @@ impl std::fmt::Display for RecordError {
                 f,
                 "this system names no folder for configuration; set HOME (on Windows APPDATA)"
             ),
-            Self::NotARecord(why) => write!(f, "this is no record of a trial: {why}"),
+            Self::NotARecord(why) => write!(
+                f,
+                "this is no record of a trial: {why}; move it elsewhere, or put a copy from before in its place"
+            ),
             Self::Newer(version) => write!(
                 f,
                 "the record is of version {version}, this program reads up to {VERSION}; install the newer one"
             ),
             Self::Altered => write!(
                 f,
-                "its counts or its p do not follow from its answers; it was altered or damaged"
+                "its counts or its p do not follow from its answers, so it was altered or damaged; move it elsewhere, or put a copy from before in its place"
             ),
             Self::Read(path, error) => {
                 write!(f, "{} cannot be read or made ({error}); check its rights", path.display())
             }
             Self::Write(error) => error.fmt(f),
-            Self::Csv(why) => write!(f, "no CSV file can be made: {why}"),
-            Self::Empty => write!(f, "there is no record to export"),
+            Self::Csv(why) => {
+                write!(f, "no CSV file can be made ({why}); the records are unharmed, use those")
+            }
+            Self::Empty => write!(f, "there is no record to export; answer a trial first"),
         }
     }
 }
@@ -337,7 +354,8 @@ pub fn users_folder() -> Result<PathBuf, RecordError> {
     configuration().map(|folder| folder.join("Tenon/trials")).ok_or(RecordError::NoFolder)
 }
 
-/// Keeps a record in a folder, which is made if it is missing, as a file of its own; gives the file.
+/// Keeps a record in a folder, which is made if it is missing, as a file of its own; gives the file. No
+/// other record is ever written over, whoever keeps one at the same time.
 ///
 /// # Errors
 /// When the file cannot be written; nothing is left behind then.
@@ -350,12 +368,27 @@ pub fn keep(record: &Record, folder: &Path) -> Result<PathBuf, RecordError> {
         let end = if number == 1 { String::new() } else { format!(" {number}") };
         folder.join(format!("{date} {}{end}.{EXTENSION}", record.kind.name()))
     };
-    let file = (1..).map(numbered).find(|file| !file.exists()).unwrap_or_default();
-    save(record, &file)?;
-    Ok(file)
+    let mut number = 1;
+    let file = loop {
+        let file = numbered(number);
+        // Who has made the empty file has the name.
+        match OpenOptions::new().write(true).create_new(true).open(&file) {
+            Ok(_) => break file,
+            Err(error) if error.kind() == io::ErrorKind::AlreadyExists => number += 1,
+            Err(error) => {
+                return Err(FileError { path: file, problem: Problem::Write(error) }.into());
+            }
+        }
+    };
+    let saved = save(record, &file);
+    if saved.is_err() {
+        // Fails only where the file is gone already.
+        let _ = fs::remove_file(&file);
+    }
+    saved.map(|()| file)
 }
 
-/// The records in a folder by date, and files that are none and were skipped, each with the reason. A
+/// The records in a folder, the first one first, and files that are none and were skipped, each with the reason. A
 /// folder that is missing holds none.
 pub fn read_all(folder: &Path) -> (Vec<Record>, Vec<String>) {
     let (mut records, mut damaged) = (Vec::new(), Vec::new());
@@ -366,7 +399,9 @@ pub fn read_all(folder: &Path) -> (Vec<Record>, Vec<String>) {
             return (records, vec![RecordError::Read(folder.to_owned(), error).to_string()]);
         }
     };
-    for file in entries.flatten().map(|entry| entry.path()) {
+    let mut files: Vec<PathBuf> = entries.flatten().map(|entry| entry.path()).collect();
+    files.sort();
+    for file in files {
         if file.extension() != Some(OsStr::new(EXTENSION)) {
             continue;
         }
@@ -378,8 +413,7 @@ pub fn read_all(folder: &Path) -> (Vec<Record>, Vec<String>) {
             }
         }
     }
-    records.sort_by(|a, b| a.date.cmp(&b.date));
-    damaged.sort();
+    records.sort_by_cached_key(Record::ended);
     (records, damaged)
 }
 
@@ -586,6 +620,61 @@ mod tests {
         assert!(refused(&newer).contains("is of version 2"));
         assert!(refused(&text[..200]).starts_with("this is no record of a trial"));
         assert!(refused("{}").starts_with("this is no record of a trial"));
+        let timeless = refused(&text.replace("2026-03-01T14:05:09+01:00", "2026-13-01"));
+        assert!(timeless.contains("its date is \"2026-13-01\"; move it elsewhere"), "{timeless}");
+    }
+
+    #[test]
+    fn the_words_of_a_record_are_those_of_its_answers() {
+        let record = answered(Kind::Difference, 16);
+        let text = record.to_text();
+        let boast = text.replace("Right: 13 of 16: chance", "Right: 16 of 16: chance");
+        assert_ne!(boast, text);
+        assert_eq!(Record::from_text(&boast).unwrap().words(), record.words());
+    }
+
+    #[test]
+    fn records_are_in_the_order_of_time_wherever_they_were_made() {
+        let folder = tempfile::tempdir().unwrap();
+        let date = "2026-03-01T14:05:09+01:00";
+        // 14:00, 13:30, 13:05:09 and 12:30 in Greenwich.
+        let dates = [
+            "2026-03-01T09:00:00-05:00",
+            "2026-03-01T13:30:00Z",
+            date,
+            "2026-03-01T23:30:00+11:00",
+        ];
+        for (n, other) in dates.iter().enumerate() {
+            let text = answered(Kind::Difference, 16).to_text().replace(date, other);
+            fs::write(folder.path().join(format!("{n}.json")), text).unwrap();
+        }
+        let (records, damaged) = read_all(folder.path());
+        assert_eq!(damaged, [""; 0]);
+        let read: Vec<&str> = records.iter().map(Record::date).collect();
+        assert_eq!(read, [dates[3], dates[2], dates[1], dates[0]]);
+    }
+
+    #[test]
+    fn records_kept_at_the_same_moment_never_write_over_each_other() {
+        const WHO: usize = 8;
+        let folder = tempfile::tempdir().unwrap();
+        let begin = std::sync::Barrier::new(WHO);
+        std::thread::scope(|scope| {
+            for _ in 0..WHO {
+                scope.spawn(|| {
+                    begin.wait();
+                    for answers in 1..=4 {
+                        keep(&answered(Kind::Difference, answers), folder.path()).unwrap();
+                    }
+                });
+            }
+        });
+        let (records, damaged) = read_all(folder.path());
+        assert_eq!((records.len(), damaged), (4 * WHO, vec![]));
+        for answers in 1..=4 {
+            let count = records.iter().filter(|record| record.answered() == answers).count();
+            assert_eq!(count, WHO, "{answers} answers");
+        }
     }
 
     #[test]

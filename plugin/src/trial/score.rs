@@ -68,9 +68,15 @@ impl fmt::Display for ScoreError {
                 "{}: there is no such file; name the folder of a set and the answers that its page saved",
                 path.display()
             ),
-            Self::Read(path, error) => write!(f, "{}: cannot be read ({error})", path.display()),
+            Self::Read(path, error) => write!(
+                f,
+                "{}: cannot be read ({error}); check its permissions and its disk",
+                path.display()
+            ),
             Self::Key(path, error) => write!(f, "{}: {error}", path.display()),
-            Self::Plan(path, error) => write!(f, "{}: {error}", path.display()),
+            Self::Plan(path, error) => {
+                write!(f, "{}: {error}; make the set anew", path.display())
+            }
             Self::NotAnswers(path, why) => write!(
                 f,
                 "{}: holds no answers ({why}); save them again from the page",

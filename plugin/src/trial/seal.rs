@@ -70,7 +70,10 @@ pub enum SealError {
 impl std::fmt::Display for SealError {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         match self {
-            Self::NotAKey(why) => write!(f, "is no key of a trial: {why}"),
+            Self::NotAKey(why) => write!(
+                f,
+                "is no key of a trial ({why}); name the folder of a set, or make the set anew"
+            ),
             Self::Newer(version) => write!(
                 f,
                 "is of version {version}, this program reads up to {VERSION}; install the newer one"

@@ -34,15 +34,15 @@ pub const USUAL_LENGTH_S: f64 = 30.0;
 pub const LEAST_LENGTH_S: f64 = 1.0;
 /// Largest passage, in bytes of a WAV file. The page carries two, and browsers have to hold them.
 const MOST_BYTES: u64 = 48 << 20;
-/// Bytes of a frame: two samples of 24 bits.
-const FRAME_BYTES: u64 = 6;
+/// Bytes of a sample: 24 bits.
+const SAMPLE_BYTES: u64 = 3;
 
 /// What a set is made of.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Job {
-    /// Stereo file from before.
+    /// File from before, stereo or mono.
     pub before: PathBuf,
-    /// Stereo file from after, of the same sample rate.
+    /// File from after, of the same sample rate and as many channels.
     pub after: PathBuf,
     /// Folder to write, new or empty.
     pub folder: PathBuf,
@@ -83,6 +83,13 @@ pub enum SetError {
         /// Its rate.
         after_hz: u32,
     },
+    /// One is mono where the other is stereo.
+    Unlike {
+        /// The one that is mono.
+        mono: PathBuf,
+        /// The one that is stereo.
+        stereo: PathBuf,
+    },
     /// The trials cannot be planned.
     Plan(PlanError),
     /// The folder has something in it.
@@ -108,6 +115,12 @@ impl fmt::Display for SetError {
                 "{}: has a sample rate of {after_hz} Hz where {} has {before_hz} Hz; convert one of them",
                 after.display(),
                 before.display()
+            ),
+            Self::Unlike { mono, stereo } => write!(
+                f,
+                "{}: is mono where {} is stereo; export both as stereo, or both as mono",
+                mono.display(),
+                stereo.display()
             ),
             Self::Plan(error) => error.fmt(f),
             Self::Occupied(folder) => write!(
@@ -170,7 +183,7 @@ impl From<PlanError> for SetError {
 /// Makes a set.
 ///
 /// # Errors
-/// [`SetError`]; nothing is written then, unless a finished file cannot be moved into place.
+/// [`SetError`]; nothing is left behind then.
 pub fn make(job: &Job) -> Result<Made, SetError> {
     let plan = Plan::new(job.kind, job.trials)?;
     let mut random = unpredictable()?;
@@ -183,6 +196,13 @@ pub fn make(job: &Job) -> Result<Made, SetError> {
             after: job.after.clone(),
             after_hz: after.rate_hz,
         });
+    }
+    if before.channels != after.channels {
+        let (mono, stereo) = match before.channels {
+            Channels::Mono => (&job.before, &job.after),
+            Channels::Stereo => (&job.after, &job.before),
+        };
+        return Err(SetError::Unlike { mono: mono.clone(), stereo: stereo.clone() });
     }
     let mut notes = Vec::new();
     let passages = cut(job, &before, &after, &mut notes)?;
@@ -226,8 +246,16 @@ fn write(folder: &Path, contents: &[(&str, &[u8])]) -> Result<Vec<PathBuf>, File
     }
     let mut written = Vec::new();
     for file in pending {
-        written.push(file.target().to_owned());
-        file.commit()?;
+        let target = file.target().to_owned();
+        if let Err(error) = file.commit() {
+            // A part of a set is of no use, and the folder was empty.
+            for path in written {
+                // What cannot be taken back now is in the way of another try, which names the folder.
+                let _ = fs::remove_file(path);
+            }
+            return Err(error);
+        }
+        written.push(target);
     }
     Ok(written)
 }
@@ -257,7 +285,8 @@ fn cut(
 ) -> Result<[Audio; 2], SetError> {
     let rate_hz = before.rate_hz;
     let rate = f64::from(rate_hz);
-    let most = (MOST_BYTES / FRAME_BYTES) as usize;
+    let frame_bytes = SAMPLE_BYTES * u64::from(files::channel_count(before.channels));
+    let most = (MOST_BYTES / frame_bytes) as usize;
     let wanted = match job.length_s {
         Some(seconds) if seconds * rate > most as f64 => {
             return Err(SetError::Long((most as f64 / rate).floor()));
@@ -275,6 +304,7 @@ fn cut(
     }
     let window = |audio: &'_ Audio, from: usize, frames: usize| Audio {
         rate_hz,
+        channels: audio.channels,
         left: audio.left[from..from + frames].to_vec(),
         right: audio.right[from..from + frames].to_vec(),
     };
@@ -297,6 +327,14 @@ fn cut(
         .min(after.frames().saturating_sub(wet_from));
     if frames < least {
         return Err(short(frames));
+    }
+    if job.length_s.is_some() && frames < wanted {
+        let seconds = |frames: usize| frames as f64 / rate;
+        notes.push(format!(
+            "The passage is {:.3} s long and not {:.3} s: one of the two ends there.",
+            seconds(frames),
+            seconds(wanted)
+        ));
     }
     let after_name = name(&job.after);
     notes.push(match late {
@@ -353,7 +391,7 @@ fn level(
 }
 
 fn loudness(audio: &Audio) -> Option<f64> {
-    let mut meter = ProgrammeLoudness::new(f64::from(audio.rate_hz), Channels::Stereo);
+    let mut meter = ProgrammeLoudness::new(f64::from(audio.rate_hz), audio.channels);
     meter.add(&audio.left, &audio.right);
     meter.integrated_lufs()
 }
@@ -413,6 +451,22 @@ mod tests {
     use super::*;
     use rand::SeedableRng;
     use rand::rngs::StdRng;
+
+    #[test]
+    fn a_set_that_cannot_be_completed_leaves_nothing() {
+        let folder = tempfile::tempdir().unwrap();
+        let left = || fs::read_dir(folder.path()).unwrap().count();
+        let files = [(WAV_NAMES[0], &b"one"[..]), (WAV_NAMES[1], b"two"), (KEY_NAME, b"key")];
+        assert_eq!(write(folder.path(), &files).unwrap().len(), 3);
+        assert_eq!(left(), 3);
+        for name in [WAV_NAMES[0], WAV_NAMES[1], KEY_NAME] {
+            fs::remove_file(folder.path().join(name)).unwrap();
+        }
+        // The second of one name finds its content moved away already.
+        let twice = [files[0], files[1], files[2], files[2]];
+        assert!(write(folder.path(), &twice).is_err());
+        assert_eq!(left(), 0);
+    }
 
     #[test]
     fn no_name_breaks_out_of_the_page() {

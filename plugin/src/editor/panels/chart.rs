@@ -61,9 +61,9 @@ pub(crate) fn show(
         strip.paint_scale(painter, inks);
     }
     let [mid, side, reduction] = &strips;
-    name(painter, mid, &["Mid"], inks.mid);
-    name(painter, side, &["Side"], inks.side);
-    name(painter, reduction, &["Gain", "red."], inks.ink);
+    name(painter, inks, mid, (&["Mid"], "LUFS"), inks.mid);
+    name(painter, inks, side, (&["Side"], "LUFS"), inks.side);
+    name(painter, inks, reduction, (&["Gain", "red."], "dB"), inks.ink);
     paint_marks(painter, inks, &view, bars, &strips);
     paint_levels(painter, mid, &view, |point| point.mid_db, inks.mid);
     paint_levels(painter, side, &view, |point| point.side_db, inks.side);
@@ -148,12 +148,20 @@ fn strips(mut rect: Rect, points: &[Point]) -> [Strip; 3] {
     ]
 }
 
-fn name(painter: &Painter, strip: &Strip, words: &[&str], color: Color32) {
-    let left = strip.rect.left() - NAMES;
-    for (line, word) in words.iter().enumerate() {
-        let at = pos2(left, strip.rect.top() - 4.0 + 15.0 * line as f32);
+/// What a strip shows, and under that the unit of its scale.
+fn name(
+    painter: &Painter,
+    inks: &Inks,
+    strip: &Strip,
+    (words, unit): (&[&str], &str),
+    color: Color32,
+) {
+    let mut at = strip.rect.left_top() - vec2(NAMES, 4.0);
+    for word in words {
         painter.text(at, Align2::LEFT_TOP, word, theme::HEADING, color);
+        at.y += 15.0;
     }
+    painter.text(at, Align2::LEFT_TOP, unit, theme::SCALE_VALUE, inks.faint);
 }
 
 /// Bars, beats and what else lies across; bars and seconds with their names above.

@@ -1,7 +1,7 @@
 //! The controls, in groups in signal order.
 
 use egui::{Align2, Pos2, Rect, Ui, vec2};
-use tenon_dsp::{Control, NOTES, Settings, Spec, Unit};
+use tenon_dsp::{Control, NOTES, Spec, Unit};
 
 use super::find;
 use crate::editor::clipboard;
@@ -73,7 +73,7 @@ pub(crate) const GROUPS: &[Group] = &[
             (Control::Drive, "Drive"),
             (Control::Symmetry, "Symmetry"),
             (Control::Focus, "Focus"),
-            (Control::SaturationMix, "Mix"),
+            (Control::SaturationMix, "Sat. mix"),
             (Control::Quality, "Quality"),
         ],
     ),
@@ -191,7 +191,7 @@ fn note_ruler(
     let value = hand.value(note);
     // Without audio nothing is known of the song.
     let tempo_bpm = shown.numbers().map(|readings| readings.tempo_bpm);
-    let now_ms = time_ms(control, &hand.settings(), tempo_bpm.flatten());
+    let now_ms = hand.settings().time_ms(control, tempo_bpm.flatten()) as f32;
     let ms = figures::value(control, now_ms);
     let named = figures::value(note, value);
     let long = match tempo_bpm {
@@ -246,21 +246,12 @@ fn note_ruler(
     }
 }
 
-/// Attack or release as the engine has it, in ms.
-fn time_ms(control: Control, settings: &Settings, tempo_bpm: Option<f64>) -> f32 {
-    let ms = match control {
-        Control::Attack => settings.attack_ms(tempo_bpm),
-        _ => settings.release_ms(tempo_bpm),
-    };
-    ms as f32
-}
-
 /// The note nearest in length to the time now, at the tempo or else at 120 bpm.
 fn nearest_note(control: Control, note: Control, hand: &Hand<'_>, shown: &Shown) -> f32 {
     let tempo_bpm = shown.numbers().and_then(|readings| readings.tempo_bpm).unwrap_or(120.0);
     let settings = hand.settings();
     let distance = |index: &f32| {
-        let ms = time_ms(control, &settings.with(note, *index), Some(tempo_bpm));
+        let ms = settings.with(note, *index).time_ms(control, Some(tempo_bpm)) as f32;
         (ms / settings[control]).ln().abs()
     };
     let notes = (1..NOTES.len()).map(|index| index as f32);

@@ -5,14 +5,14 @@ use std::path::Path;
 
 use egui::{OpenUrl, Ui};
 
+use crate::editor::address;
 use crate::editor::help::Help;
 
 /// Opens a folder, or says why there is none.
 pub(super) fn open(ui: &Ui, folder: Result<impl AsRef<Path>, impl Display>) {
     match folder {
         Ok(folder) => {
-            let url = format!("file://{}", folder.as_ref().display());
-            ui.ctx().open_url(OpenUrl::new_tab(url));
+            ui.ctx().open_url(OpenUrl::new_tab(address::of(folder.as_ref())));
         }
         Err(error) => Help::answer(ui, format!("Not possible: {error}.")),
     }

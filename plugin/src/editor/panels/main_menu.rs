@@ -5,6 +5,7 @@ use std::path::PathBuf;
 use egui::Ui;
 
 use super::{drop, folder};
+use crate::editor::address;
 use crate::editor::clipboard;
 use crate::editor::hand::Hand;
 use crate::editor::help::Help;
@@ -85,10 +86,28 @@ pub(super) fn take_in(ui: &Ui, text: &str, hand: &mut Hand<'_>) {
     }
 }
 
-/// The file that a text names, as file managers put it on the clipboard.
+/// The file that a text names, by its path or by its address, as file managers put it on the clipboard.
 fn path(text: &str) -> Option<PathBuf> {
     let line = text.trim();
-    let line = line.strip_prefix("file://").unwrap_or(line);
-    let file = PathBuf::from(line.replace("%20", " "));
-    (!line.contains('\n') && file.is_absolute()).then_some(file)
+    if line.contains('\n') {
+        return None;
+    }
+    address::file(line).or_else(|| Some(PathBuf::from(line)).filter(|file| file.is_absolute()))
+}
+
+#[cfg(all(test, unix))]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_pasted_path_is_taken_as_it_is_and_an_address_is_decoded() {
+        for (text, file) in [
+            ("/My Songs/50%20 % wet.json", Some("/My Songs/50%20 % wet.json")),
+            ("file:///My%20Songs/M%C3%BCller%2520.json\n", Some("/My Songs/Müller%20.json")),
+            ("ratio=2", None),
+            ("/one\n/two", None),
+        ] {
+            assert_eq!(path(text), file.map(PathBuf::from), "{text}");
+        }
+    }
 }

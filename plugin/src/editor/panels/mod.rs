@@ -61,9 +61,12 @@ pub(crate) fn sheet(ui: &mut Ui, window: Rect, sheet: Sheet<'_, '_>) -> bool {
     if !trial.is_closed() {
         divide(ui, &mut rest, false);
         trial::show(ui, rest, trial, state, blind, &mut help);
+        drop::wait(ui, window, hand);
+        tell(ui, trial);
         foot::show(ui, foot, window, help);
         return false;
     }
+    tell(ui, trial);
     take_in_found(ui, hand, finder);
     let heard = cut_top(&mut rest, heard::HEIGHT);
     divide(ui, &mut rest, true);
@@ -84,6 +87,13 @@ pub(crate) fn sheet(ui: &mut Ui, window: Rect, sheet: Sheet<'_, '_>) -> bool {
     drop::show(ui, window, hand);
     foot::show(ui, foot, window, help);
     held
+}
+
+/// Tells what became of a trial that has no page for it.
+fn tell(ui: &Ui, trial: &mut Conductor) {
+    if let Some(notice) = trial.take_notice() {
+        Help::answer(ui, notice);
+    }
 }
 
 /// Sets a threshold that was found.
@@ -123,17 +133,21 @@ mod tests {
     use crate::editor::bench::Bench;
     use crate::editor::figures;
     use crate::editor::together::{Listened, Together};
+    use crate::editor::trial::Unkept;
     use crate::feed::{FeedIn, FeedOut, Place, Point, feed};
     use crate::library::Library;
     use crate::listener::{Pump, listener};
     use crate::presets::factory;
     use crate::state::Slot;
-    use egui::{Context, Event, Key, Modifiers, PointerButton, RawInput, Shape, pos2};
+    use egui::{
+        Context, DroppedFileHandle, Event, Key, Modifiers, PointerButton, RawInput, Shape, pos2,
+    };
     use nice_plug::context::PluginApi;
     use nice_plug::context::gui::GuiContextInner;
     use nice_plug::params::internals::ParamPtr;
     use nice_plug::prelude::{ParamSetter, PluginState};
-    use std::sync::Mutex;
+    use std::path::{Path, PathBuf};
+    use std::sync::{Arc, Mutex};
     use tenon_dsp::{MatchMemory, MatchState, NOTES, Processor, Readings, Recovery};
 
     /// A host that does what it is told and remembers it.
@@ -178,7 +192,7 @@ mod tests {
         pub(super) zoom: f32,
         host: Host,
         pub(super) state: BusState,
-        bench: Bench,
+        pub(super) bench: Bench,
         groups: &'static [controls::Group],
         shown: Shown,
         listened: Listened,
@@ -191,7 +205,22 @@ mod tests {
         pub(super) blind_in: BlindIn,
         frames: u32,
         /// What was put on the clipboard last.
-        copied: Option<String>,
+        pub(super) copied: Option<String>,
+        /// Files that fall on the sheet in the next frame.
+        dropped: Vec<DroppedFileHandle>,
+    }
+
+    #[derive(Debug)]
+    struct Dropped(PathBuf);
+
+    impl egui::DroppedFile for Dropped {
+        fn path(&self) -> &Path {
+            &self.0
+        }
+
+        fn bytes(&self) -> Result<Vec<u8>, String> {
+            std::fs::read(&self.0).map_err(|error| error.to_string())
+        }
     }
 
     impl Window {
@@ -213,11 +242,12 @@ mod tests {
                 finder: Finder::new(listener().1),
                 audio,
                 feed,
-                trial: Conductor::new(None),
+                trial: Conductor::new(None, Unkept::default()),
                 blind,
                 blind_in,
                 frames: 0,
                 copied: None,
+                dropped: Vec::new(),
             }
         }
 
@@ -236,6 +266,7 @@ mod tests {
                 screen_rect: Some(Rect::from_min_size(pos2(0.0, 0.0), self.size)),
                 time: Some(f64::from(self.frames) * 0.05),
                 events: modifiers.into_iter().chain(events).collect(),
+                dropped_files: std::mem::take(&mut self.dropped),
                 ..RawInput::default()
             };
             let mut output = self.ctx.run_ui(input, |ui| {
@@ -314,6 +345,11 @@ mod tests {
         pub(super) fn click_on(&mut self, text: &str) {
             let at = self.place(text);
             self.click(at);
+        }
+
+        pub(super) fn drop_file(&mut self, file: &Path) {
+            self.dropped = vec![Arc::new(Dropped(file.to_owned()))];
+            self.frame(vec![]);
         }
 
         pub(super) fn press(&mut self, modifiers: Modifiers, key: Key) {
@@ -495,6 +531,16 @@ mod tests {
     }
 
     #[test]
+    fn every_control_has_a_name_of_its_own_on_the_sheet() {
+        let rulers = controls::GROUPS.iter().flat_map(|(_, controls)| *controls);
+        let mut names: Vec<_> = rulers.map(|(_, name)| *name).collect();
+        let count = names.len();
+        names.sort_unstable();
+        names.dedup();
+        assert_eq!(names.len(), count, "{names:?}");
+    }
+
+    #[test]
     fn numbers_have_units_and_a_dash_stands_for_no_reading() {
         let mut window = Window::new(1120.0, 700.0);
         let stopped = window.frame(vec![]);
@@ -505,6 +551,35 @@ mod tests {
         for (text, _) in stopped {
             assert!(!text.contains('-') || !text.contains("dB"), "hyphen for minus in {text:?}");
         }
+    }
+
+    #[test]
+    fn every_scale_has_its_unit_beside_it() {
+        for (width, height) in [(720.0, 460.0), (1120.0, 700.0)] {
+            let mut window = Window::new(width, height);
+            let texts = window.frame(vec![]);
+            let places = |wanted: &str| -> Vec<egui::Pos2> {
+                let texts = texts.iter().filter(|(text, _)| text == wanted);
+                texts.map(|(_, ink)| ink.center()).collect()
+            };
+            // Under the name of each strip.
+            for (name, unit) in [("Mid", "LUFS"), ("Side", "LUFS"), ("red.", "dB")] {
+                let name = places(name)[0];
+                let beside = |unit: &egui::Pos2| (4.0..20.0).contains(&(unit.y - name.y));
+                assert!(places(unit).iter().any(beside), "{unit} at {width} by {height}");
+            }
+        }
+        let mut window = Window::new(1120.0, 700.0);
+        window.listened.together = Ok(long_together());
+        for _ in 0..200 {
+            window.play(&long_readings(), None);
+        }
+        window.frame(vec![]);
+        let texts = window.frame(vec![]);
+        let seconds =
+            |text: &str| text.strip_suffix(" s").is_some_and(|s| s.parse::<u32>().is_ok());
+        assert!(texts.iter().any(|(text, _)| text == "Hz"), "under the bands");
+        assert!(texts.iter().any(|(text, _)| seconds(text)), "above the strips");
     }
 
     #[test]

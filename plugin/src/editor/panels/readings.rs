@@ -183,6 +183,8 @@ fn bands(
     if !scaled {
         return;
     }
+    let at = pos2(rect.left(), cells.top());
+    ui.painter().text(at, Align2::LEFT_TOP, "Hz", theme::SCALE_VALUE, inks.faint);
     let mut free_from = cells.left();
     for (x, band) in Bands::middles(cells, bands.len()).zip(bands) {
         let text = figures::short_hz(band.centre_hz);

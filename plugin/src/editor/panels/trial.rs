@@ -79,8 +79,9 @@ pub(crate) fn show(
             }
         }
         Page::Outcome(outcome) => match show_outcome(ui, rect, outcome, help) {
-            Some(true) => trial.open(state, blind),
-            Some(false) => trial.close(blind),
+            Some(Next::Another) => trial.open(state, blind),
+            Some(Next::Back) => trial.close(blind),
+            Some(Next::Keep) => try_again(ui, trial),
             None => (),
         },
     }
@@ -332,7 +333,14 @@ fn records(ui: &mut Ui, mut rect: Rect, trial: &mut Conductor, help: &mut Help) 
     let gap = gap(rect.height() + 2.0 * ROW);
     let heading = cut_top(&mut rect, ROW);
     cut_top(&mut rect, gap);
+    let waiting = trial.waiting();
     row(ui, heading, Align::Max, |ui| {
+        if !waiting.is_empty() {
+            if keep_again(ui, help) {
+                try_again(ui, trial);
+            }
+            return;
+        }
         let button = Button::new("Export CSV").show(ui);
         help.over(&button, "Writes all records to trials.csv in the folder of the trials.");
         if button.clicked() {
@@ -354,8 +362,11 @@ fn records(ui: &mut Ui, mut rect: Rect, trial: &mut Conductor, help: &mut Help) 
     let painter = ui.painter();
     let at = heading.left_center();
     painter.text(at, Align2::LEFT_CENTER, "Earlier trials", theme::HEADING, inks.ink);
-    let lines = trial.damaged.iter().map(|why| format!("Skipped {why}"));
-    let lines: Vec<String> = lines.chain(trial.records.iter().map(line)).collect();
+    let why = trial.unkept_why.as_deref().unwrap_or_default();
+    let waiting = waiting.iter().map(|record| format!("Not kept ({why}): {}", line(record)));
+    let damaged = trial.damaged.iter().map(|why| format!("Skipped {why}"));
+    let kept = trial.records.iter().map(line);
+    let lines: Vec<String> = waiting.chain(damaged).chain(kept).collect();
     if lines.is_empty() {
         painter.text(rect.left_top(), Align2::LEFT_TOP, "None yet.", theme::SMALL, inks.faint);
     }
@@ -373,6 +384,25 @@ fn records(ui: &mut Ui, mut rect: Rect, trial: &mut Conductor, help: &mut Help) 
         let place = cut_top(&mut rect, text.size().y + 5.0);
         painter.galley(place.min, text, inks.ink);
     }
+}
+
+/// Tries again to keep what could not be written, and says what came of it.
+fn try_again(ui: &Ui, trial: &mut Conductor) {
+    trial.keep_again();
+    let answer = match &trial.unkept_why {
+        Some(why) => format!("Still not kept: {why}."),
+        None => "Kept.".to_owned(),
+    };
+    Help::answer(ui, answer);
+}
+
+fn keep_again(ui: &mut Ui, help: &mut Help) -> bool {
+    let button = Button::new("Keep again").show(ui);
+    help.over(
+        &button,
+        "Tries again to write what could not be written. It waits in memory, as long as this instance of the plug-in is loaded.",
+    );
+    button.clicked()
 }
 
 /// A record in a line or two.
@@ -464,7 +494,7 @@ fn ask(ui: &mut Ui, mut rect: Rect, asking: &Asking, help: &mut Help) -> Option<
     let note = if asking.can_answer() {
         "Keys: 1, 2 and X listen, the arrows left and right answer."
     } else {
-        "Listen to each before you answer. Keys: 1, 2 and X listen, the arrows answer."
+        "Listen to each before you answer; it counts while the passage plays. Keys: 1, 2 and X listen, the arrows answer."
     };
     words(ui, &mut rect, note.to_owned(), theme::SMALL, true);
     row(ui, line, Align::Max, |ui| {
@@ -519,8 +549,17 @@ fn keys(ui: &Ui) -> Option<Done> {
     .find_map(|(key, done)| pressed(key).then_some(done))
 }
 
-/// True to begin another one, false to go back to the sheet.
-fn show_outcome(ui: &mut Ui, mut rect: Rect, outcome: &Outcome, help: &mut Help) -> Option<bool> {
+/// What comes after a result.
+enum Next {
+    /// The sheet.
+    Back,
+    /// Another trial.
+    Another,
+    /// A second try to write the record.
+    Keep,
+}
+
+fn show_outcome(ui: &mut Ui, mut rect: Rect, outcome: &Outcome, help: &mut Help) -> Option<Next> {
     let record = &outcome.record;
     let mut done = None;
     let line = head(ui, &mut rect, "Result");
@@ -543,17 +582,33 @@ fn show_outcome(ui: &mut Ui, mut rect: Rect, outcome: &Outcome, help: &mut Help)
     words(ui, &mut rect, tested(record.sides()), theme::SMALL, true);
     let kept = match &outcome.kept {
         Ok(file) => format!("Kept as {}.", file.display()),
-        Err(error) => format!("Not kept: {error}."),
+        Err(error) => format!(
+            "Not kept: {error}. It waits in memory as long as this instance of the plug-in is loaded: mend that and press Keep again, or copy the record and paste it into a file of your own."
+        ),
     };
     words(ui, &mut rect, kept, theme::SMALL, true);
     row(ui, line, Align::Max, |ui| {
         if back(ui, help) {
-            done = Some(false);
+            done = Some(Next::Back);
         }
         let button = Button::new("Another trial").show(ui);
         help.over(&button, "Sets up another one.");
         if button.clicked() {
-            done = Some(true);
+            done = Some(Next::Another);
+        }
+        if outcome.kept.is_err() {
+            if keep_again(ui, help) {
+                done = Some(Next::Keep);
+            }
+            let button = Button::new("Copy record").show(ui);
+            help.over(
+                &button,
+                "Puts the record on the clipboard, as the text its file would have.",
+            );
+            if button.clicked() {
+                ui.ctx().copy_text(record.to_text());
+                Help::answer(ui, "Copied the record as text.".to_owned());
+            }
         }
     });
     done

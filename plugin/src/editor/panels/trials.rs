@@ -5,7 +5,7 @@ use std::path::Path;
 use super::tests::{Window, check_texts};
 use super::*;
 use crate::blind::{End, Opposite, Stage, Word};
-use crate::editor::trial::{Compared, Page};
+use crate::editor::trial::{Compared, Page, Unkept};
 use crate::trial::plan::{Kind, Side};
 use crate::trial::record::{Record, read_all};
 use egui::{Event, Key, Modifiers, pos2};
@@ -14,7 +14,7 @@ use tenon_dsp::{Control, MatchMemory, MatchState, Settings};
 /// A window with records in a folder, and its audio running.
 fn open(folder: &Path, compared: Compared) -> Window {
     let mut window = Window::new(1120.0, 700.0);
-    window.trial = Conductor::new(Some(folder.to_owned()));
+    window.trial = Conductor::new(Some(folder.to_owned()), Unkept::default());
     window.click_on("Blind trial");
     if compared == Compared::Slots {
         window.click_on("A and B");
@@ -22,8 +22,12 @@ fn open(folder: &Path, compared: Compared) -> Window {
     window
 }
 
-/// The audio thread takes up the order, with so much programme measured.
+/// The audio thread takes up the order, with so much programme measured; what is chosen is heard.
 fn audio(window: &mut Window, measured_s: f32, end: Option<End>) -> Stage {
+    says(window, measured_s, end, true)
+}
+
+fn says(window: &mut Window, measured_s: f32, end: Option<End>, heard: bool) -> Stage {
     let order = window.blind_in.order();
     let louder = Settings::default().with(Control::Threshold, -31.5);
     window.blind_in.say(Word {
@@ -33,7 +37,8 @@ fn audio(window: &mut Window, measured_s: f32, end: Option<End>) -> Stage {
         settings: [Settings::default(), louder],
         loudness_lufs: Some([-16.4, -16.52]),
         measured_s,
-        level_db: 0.0,
+        turn: order.turn,
+        heard,
     });
     window.frame(vec![]);
     order.stage
@@ -170,12 +175,32 @@ fn an_answer_has_to_wait_until_everything_was_listened_to() {
     }
     window.click_on("X is processed  \u{2192}");
     assert!(window.has("Trial 1 of 8"));
-    assert!(window.has("Listen to each before you answer."));
+    assert!(window.has("Listen to each before you answer; it counts while the passage plays."));
     window.click_on("X");
+    window.click_on("X is processed  \u{2192}");
+    assert!(window.has("Trial 1 of 8"), "no audio runs");
+    assert_eq!(listened_to(&mut window), 0);
+    // Audio runs, and nothing sounds.
+    listen_in(&mut window, false);
+    assert_eq!(listened_to(&mut window), 0);
+    listen_in(&mut window, true);
+    assert_eq!(listened_to(&mut window), 3);
     window.click_on("X is processed  \u{2192}");
     assert!(window.has("Trial 2 of 8"));
     window.press(Modifiers::NONE, Key::ArrowLeft);
     assert!(window.has("Trial 2 of 8"), "each trial asks anew");
+}
+
+/// Listens to everything, with something to be heard or not.
+fn listen_in(window: &mut Window, heard: bool) {
+    for key in ALL {
+        window.press(Modifiers::NONE, key);
+        says(window, 10.0, None, heard);
+    }
+}
+
+fn listened_to(window: &mut Window) -> usize {
+    window.frame(vec![]).iter().filter(|(text, _)| text == "listened to").count()
 }
 
 #[test]
@@ -214,7 +239,80 @@ fn stopping_early_is_recorded_whoever_stops() {
     start(&mut window, 16);
     window.click_on("Stop early");
     assert!(window.trial.is_closed());
+    assert!(window.has("The trial was stopped before its first answer; nothing was recorded."));
     assert_eq!(read_all(folder.path()).0.len(), 0);
+    window.click_on("Blind trial");
+    start(&mut window, 16);
+    audio(&mut window, 0.0, Some(End::Restored));
+    assert!(window.has("before its first answer because the host restored a state; nothing was"));
+}
+
+/// A window with a record that cannot be written, as a file stands where its folder should be.
+fn stopped_without_a_folder(folder: &Path, unkept: &Unkept) -> Window {
+    std::fs::write(folder, "").unwrap();
+    let mut window = Window::new(1120.0, 700.0);
+    window.trial = Conductor::new(Some(folder.to_owned()), unkept.clone());
+    window.click_on("Blind trial");
+    start(&mut window, 8);
+    listen(&mut window, &ALL);
+    window.press(Modifiers::NONE, Key::ArrowRight);
+    window.click_on("Stop early");
+    assert!(window.has("Not kept: "));
+    window
+}
+
+#[test]
+fn a_record_that_could_not_be_written_waits_and_is_kept_again() {
+    let place = tempfile::tempdir().unwrap();
+    let folder = place.path().join("trials");
+    let mut window = stopped_without_a_folder(&folder, &Unkept::default());
+    window.click_on("Copy record");
+    let copied = window.copied.clone().expect("a record on the clipboard");
+    assert_eq!(Record::from_text(&copied).unwrap().answered(), 1);
+    window.click_on("Keep again");
+    assert!(window.has("Still not kept: "));
+    assert!(window.has("Not kept: "), "nothing has changed");
+    std::fs::remove_file(&folder).unwrap();
+    window.click_on("Keep again");
+    assert!(window.has("Kept as "));
+    assert_eq!(only_record(&folder).to_text(), copied);
+    // Nothing waits any more, so nothing is kept twice.
+    window.click_on("Another trial");
+    assert!(!window.has("Keep again"));
+    only_record(&folder);
+}
+
+#[test]
+fn records_that_wait_outlive_the_window_and_are_named() {
+    let place = tempfile::tempdir().unwrap();
+    let folder = place.path().join("trials");
+    let unkept = Unkept::default();
+    drop(stopped_without_a_folder(&folder, &unkept));
+    let mut window = Window::new(1120.0, 700.0);
+    window.trial = Conductor::new(Some(folder.clone()), unkept);
+    window.click_on("Blind trial");
+    assert!(window.has("Not kept ("));
+    assert!(window.has("Dry and Processed. Right: "));
+    std::fs::remove_file(&folder).unwrap();
+    window.click_on("Keep again");
+    assert!(!window.has("Not kept ("));
+    assert!(window.has("Dry and Processed. Right: "));
+    assert_eq!(only_record(&folder).answered(), 1);
+}
+
+#[test]
+fn files_dropped_during_a_trial_wait_until_it_has_ended() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut window = open(folder.path(), Compared::DryProcessed);
+    start(&mut window, 8);
+    let file = folder.path().join("Odd.txt");
+    std::fs::write(&file, "no preset").unwrap();
+    window.drop_file(&file);
+    assert!(window.has("Odd.txt waits until you go back to the sheet"));
+    window.click_on("Stop early");
+    assert!(window.has("Odd.txt was not taken in: "));
+    window.frame(vec![]);
+    assert!(window.bench.dropped.is_empty());
 }
 
 #[test]
@@ -248,7 +346,7 @@ fn a_trial_starts_when_both_are_measured_and_says_why_not() {
 fn the_keyboard_alone_conducts_a_trial() {
     let folder = tempfile::tempdir().unwrap();
     let mut window = Window::new(720.0, 460.0);
-    window.trial = Conductor::new(Some(folder.path().to_owned()));
+    window.trial = Conductor::new(Some(folder.path().to_owned()), Unkept::default());
     /// Tabs on until a press of Space has done something.
     #[track_caller]
     fn tab_until(window: &mut Window, mut done: impl FnMut(&mut Window) -> bool) {
@@ -329,19 +427,26 @@ fn only_date(folder: &Path) -> String {
 #[test]
 fn no_text_of_a_trial_is_cut_or_lies_on_another_at_any_size_and_zoom() {
     for (width, height) in [(720.0, 460.0), (720.0, 1080.0), (1120.0, 700.0), (3840.0, 2160.0)] {
-        for (zoom, kind, compared) in [
-            (0.75, Kind::Difference, Compared::DryProcessed),
-            (1.0, Kind::Difference, Compared::Slots),
-            (1.0, Kind::Preference, Compared::DryProcessed),
-            (2.5, Kind::Preference, Compared::Slots),
+        for (zoom, kind, compared, writable) in [
+            (0.75, Kind::Difference, Compared::DryProcessed, true),
+            (1.0, Kind::Difference, Compared::Slots, true),
+            (1.0, Kind::Preference, Compared::DryProcessed, true),
+            (1.0, Kind::Preference, Compared::Slots, false),
+            (2.5, Kind::Preference, Compared::Slots, false),
         ] {
-            let folder = tempfile::tempdir().unwrap();
-            for n in 0..3 {
-                std::fs::write(folder.path().join(format!("{n}.json")), "{}").unwrap();
+            let place = tempfile::tempdir().unwrap();
+            let folder = place.path().join("trials");
+            if writable {
+                std::fs::create_dir(&folder).unwrap();
+                for n in 0..3 {
+                    std::fs::write(folder.join(format!("{n}.json")), "{}").unwrap();
+                }
+            } else {
+                std::fs::write(&folder, "in the way").unwrap();
             }
             let mut window = Window::new(width, height);
             window.zoom = zoom;
-            window.trial = Conductor::new(Some(folder.path().to_owned()));
+            window.trial = Conductor::new(Some(folder), Unkept::default());
             (window.trial.kind, window.trial.compared) = (kind, compared);
             let what = format!("{width} by {height} at {zoom}, {kind:?}");
             let check = |window: &mut Window, page: &str| {
