@@ -224,8 +224,8 @@ mod tests {
                     if order.session > 0 {
                         assert_eq!(order.stage, Stage::Running { opposite: is_even });
                     }
-                    let level_db = order.session as f32;
-                    audio.say(Word { session: order.session, level_db, ..Word::default() });
+                    let measured_s = order.session as f32;
+                    audio.say(Word { session: order.session, measured_s, ..Word::default() });
                     std::thread::yield_now();
                 }
             });
@@ -233,11 +233,11 @@ mod tests {
                 editor.order = Order { session, ..editor.order };
                 editor.hear(session % 2 == 0);
                 if let Some(word) = editor.word() {
-                    assert_eq!(word.level_db, session as f32);
+                    assert_eq!(word.measured_s, session as f32);
                 }
                 std::thread::yield_now();
             }
         });
-        assert_eq!(editor.word().map(|word| word.level_db), Some(TRIALS as f32));
+        assert_eq!(editor.word().map(|word| word.measured_s), Some(TRIALS as f32));
     }
 }
