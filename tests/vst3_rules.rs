@@ -11,6 +11,9 @@ mod hosts {
 
 use std::ptr::null_mut;
 
+use std::sync::atomic::Ordering;
+use std::time::{Duration, Instant};
+
 use hosts::raw::{self, BLOCK, LAYOUT, RATE_HZ, RawHost, keyed, pointers, silence};
 use hosts::raw_vst3::{Changes, RawVst3, block_of, bus};
 use hosts::shared::{Audio, assert_same, key, programme, stored_id};
@@ -409,4 +412,40 @@ fn restored_from_two_threads_at_once_it_has_one_state_whole() {
     });
     let saved = host.save();
     assert!(states.contains(&saved), "{}", String::from_utf8_lossy(&saved));
+}
+
+/// All instances share a thread for what they have to tell their hosts from other threads.
+#[test]
+fn an_instance_that_goes_with_tasks_left_takes_nothing_with_it() {
+    let started = || RawVst3::started(&keyed(), RATE_HZ, BLOCK);
+    let (stays, goes) = (started(), started());
+    let states = [5.0, 0.0]
+        .map(|ms| RawVst3::started(&keyed().with(Control::Lookahead, ms), RATE_HZ, BLOCK).save());
+    let (input, key) = (programme(LAYOUT, RATE_HZ, 13, 0.5), silence(24_000));
+    // With another latency, of which the host is told when it has stood still for a while.
+    let restore = |host: &RawVst3, state: &[u8]| {
+        host.restarts.store(0, Ordering::SeqCst);
+        std::thread::scope(|scope| {
+            scope.spawn(|| {
+                assert!(host.restore(state));
+                host.play(&input, &key, BLOCK);
+            });
+        });
+    };
+    let is_told = |host: &RawVst3| {
+        let deadline = Instant::now() + Duration::from_secs(30);
+        while host.restarts.load(Ordering::SeqCst) == 0 {
+            assert!(Instant::now() < deadline, "the host was not told of the latency");
+            std::thread::yield_now();
+        }
+    };
+    let gate = stays.gate.lock().unwrap();
+    restore(&stays, &states[0]);
+    is_told(&stays);
+    // The thread is with the first host now, so this has to wait, and finds nobody then.
+    restore(&goes, &states[0]);
+    drop(goes);
+    drop(gate);
+    restore(&stays, &states[1]);
+    is_told(&stays);
 }

@@ -11,8 +11,8 @@
 use std::cell::{Cell, RefCell};
 use std::ffi::c_void;
 use std::ptr::null_mut;
-use std::sync::Arc;
 use std::sync::atomic::{AtomicI32, AtomicUsize, Ordering};
+use std::sync::{Arc, Mutex};
 
 use libloading::Library;
 use tenon_dsp::Control;
@@ -44,6 +44,8 @@ pub(crate) struct RawVst3 {
     pub(crate) controller: ComPtr<IEditController>,
     /// All flags with which the plug-in has asked for a restart.
     pub(crate) restarts: Arc<AtomicI32>,
+    /// While it is held, this host takes its time for a restart it is asked for.
+    pub(crate) gate: Arc<Mutex<()>>,
     /// How often a hand was laid on a parameter in the editor.
     pub(crate) edits: Arc<AtomicUsize>,
     _handler: ComPtr<IComponentHandler>,
@@ -96,8 +98,12 @@ impl RawHost for RawVst3 {
             let controller: ComPtr<IEditController> = component.cast().expect("it is controlled");
             let restarts = Arc::new(AtomicI32::new(0));
             let edits = Arc::new(AtomicUsize::new(0));
-            let handler =
-                ComWrapper::new(Handler { restarts: restarts.clone(), edits: edits.clone() });
+            let gate = Arc::new(Mutex::new(()));
+            let handler = ComWrapper::new(Handler {
+                restarts: restarts.clone(),
+                gate: gate.clone(),
+                edits: edits.clone(),
+            });
             let handler = handler.to_com_ptr::<IComponentHandler>().expect("a handler");
             assert_eq!(controller.setComponentHandler(handler.as_ptr()), kResultOk);
             Self {
@@ -105,6 +111,7 @@ impl RawHost for RawVst3 {
                 processor,
                 controller,
                 restarts,
+                gate,
                 edits,
                 _handler: handler,
                 _library: library,
@@ -378,6 +385,7 @@ impl IParamValueQueueTrait for Queue {
 
 struct Handler {
     restarts: Arc<AtomicI32>,
+    gate: Arc<Mutex<()>>,
     edits: Arc<AtomicUsize>,
 }
 
@@ -401,6 +409,7 @@ impl IComponentHandlerTrait for Handler {
 
     unsafe fn restartComponent(&self, flags: int32) -> tresult {
         self.restarts.fetch_or(flags, Ordering::SeqCst);
+        drop(self.gate.lock().expect("no test panics while it holds the gate"));
         kResultOk
     }
 }
