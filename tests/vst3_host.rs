@@ -7,7 +7,7 @@ mod hosts {
 }
 
 use hosts::checks;
-use hosts::shared::{Engine, Host, Layout, Take, assert_same, key, programme};
+use hosts::shared::{Engine, Host, Layout, Take, assert_same, bundle, key, programme};
 use hosts::vst3::{KEY, Vst3};
 use tenon_dsp::{Control, Settings};
 use vst3_host::audio::{BusDirection, MediaType};
@@ -31,6 +31,16 @@ fn the_bundle_describes_itself() {
 
 fn hex(bytes: &[u8]) -> String {
     bytes.iter().map(|byte| format!("{byte:02X}")).collect()
+}
+
+#[test]
+fn the_bundle_brings_its_licences() {
+    let folder = bundle("TENON_VST3", "Tenon.vst3").join("Contents/Resources/Tenon-licences");
+    let read = |name: &str| std::fs::read_to_string(folder.join(name)).expect(name);
+    assert_eq!(read("LICENSE-MIT"), include_str!("../LICENSE-MIT"));
+    assert_eq!(read("LICENSE-APACHE"), include_str!("../LICENSE-APACHE"));
+    assert_eq!(read("LICENSE-FONTS.txt"), include_str!("../plugin/fonts/LICENSE.txt"));
+    assert!(read("THIRD-PARTY.txt").contains("Mozilla Public License Version 2.0"));
 }
 
 #[test]

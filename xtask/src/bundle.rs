@@ -1,10 +1,11 @@
 //! `cargo xtask bundle`: the plug-in in the shape hosts load.
 
-use std::fs;
 use std::path::{Path, PathBuf};
+use std::process::Command;
 
 use anyhow::{Context, Result, bail};
 
+use crate::licences;
 use crate::workspace;
 
 /// The bundles that were built.
@@ -25,15 +26,16 @@ pub(crate) fn run() -> Result<Bundles> {
 
     // An older bundle must not pass for one of this build.
     let bundles = Bundles { clap: folder.join("Tenon.clap"), vst3: folder.join("Tenon.vst3") };
-    for bundle in [&bundles.clap, &bundles.vst3] {
-        remove(bundle)?;
+    let licences = folder.join(licences::FOLDER);
+    for made in [&bundles.clap, &bundles.vst3, &licences] {
+        workspace::remove(made)?;
     }
     nice_plug_xtask::bundle(&workspace::target()?, "tenon", &build, false)?;
     // The command-line program has the package's name, and when it was built before, it is taken
     // for a stand-alone plug-in and copied too.
     for copy in ["Tenon", "Tenon.exe", "Tenon.app"].map(|name| folder.join(name)) {
         if copy.exists() {
-            remove(&copy)?;
+            workspace::remove(&copy)?;
             println!("Removed {} again: it is no plug-in", copy.display());
         }
     }
@@ -42,12 +44,32 @@ pub(crate) fn run() -> Result<Bundles> {
             bail!("{} was not made: the library exports no such plug-in", bundle.display());
         }
     }
+    licences::write(&licences)?;
+    for bundle in [&bundles.clap, &bundles.vst3] {
+        add_licences(&licences, bundle)?;
+    }
     println!(
-        "\nThe plug-in for hosts:\n  {}\n  {}",
+        "\nThe plug-in for hosts:\n  {}\n  {}\nIts licences, to go with what you hand on:\n  {}",
         bundles.clap.display(),
-        bundles.vst3.display()
+        bundles.vst3.display(),
+        licences.display()
     );
     Ok(bundles)
+}
+
+/// Puts the licences into a bundle. One that is a single file has no room for them.
+fn add_licences(licences: &Path, bundle: &Path) -> Result<()> {
+    if !bundle.is_dir() {
+        return Ok(());
+    }
+    let place = bundle.join("Contents/Resources").join(licences::FOLDER);
+    workspace::copy(licences, &place)
+        .with_context(|| format!("{} cannot be written", place.display()))?;
+    if cfg!(target_os = "macos") {
+        // The seal, which `nice_plug_xtask` has put on, names all that is in the bundle.
+        workspace::run(Command::new("codesign").args(["--force", "--sign", "-"]).arg(bundle))?;
+    }
+    Ok(())
 }
 
 /// Builds the command-line program in release mode; where it is.
@@ -56,14 +78,4 @@ pub(crate) fn program() -> Result<PathBuf> {
     workspace::run(workspace::cargo().args(build))?;
     let name = format!("tenon{}", std::env::consts::EXE_SUFFIX);
     Ok(workspace::target()?.join("release").join(name))
-}
-
-/// Removes a file or folder, if there is one.
-fn remove(path: &Path) -> Result<()> {
-    let removed = match path.symlink_metadata() {
-        Err(_) => Ok(()),
-        Ok(found) if found.is_dir() => fs::remove_dir_all(path),
-        Ok(_) => fs::remove_file(path),
-    };
-    removed.with_context(|| format!("{} cannot be removed", path.display()))
 }

@@ -8,6 +8,7 @@ use std::path::{Path, PathBuf};
 use anyhow::{Context, Result, bail};
 
 use crate::bundle;
+use crate::workspace;
 
 /// Builds and installs both bundles and says where they are.
 pub(crate) fn run() -> Result<()> {
@@ -95,7 +96,7 @@ fn replace(bundle: &Path, folder: &Path) -> Result<PathBuf> {
     let exchange = || -> io::Result<()> {
         clear(&copy);
         clear(&old);
-        copy_all(bundle, &copy)?;
+        workspace::copy(bundle, &copy)?;
         let replaced = target.symlink_metadata().ok();
         let both_files = replaced.as_ref().is_some_and(|found| found.is_file()) && copy.is_file();
         if replaced.is_none() || both_files {
@@ -117,19 +118,6 @@ fn replace(bundle: &Path, folder: &Path) -> Result<PathBuf> {
         )
     })?;
     Ok(target)
-}
-
-/// Copies a file, or a folder with all that is in it.
-fn copy_all(from: &Path, to: &Path) -> io::Result<()> {
-    if !from.is_dir() {
-        return fs::copy(from, to).map(|_| ());
-    }
-    fs::create_dir_all(to)?;
-    for entry in fs::read_dir(from)? {
-        let entry = entry?;
-        copy_all(&entry.path(), &to.join(entry.file_name()))?;
-    }
-    Ok(())
 }
 
 #[cfg(test)]

@@ -1,6 +1,6 @@
 //! What the plug-in and the program are made of: the licences of all packages that are linked into
-//! them, and the list of these packages for machines (CycloneDX 1.5). Both come from `cargo metadata`
-//! and the packages' own files, so they are those of the very build.
+//! them, and the list of these packages for machines (CycloneDX 1.5). Both come from cargo and
+//! the packages' own files, so they are those of the very build.
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write as _;
@@ -29,76 +29,104 @@ struct Package {
     folder: PathBuf,
 }
 
-/// Writes `THIRD-PARTY.txt` and `Tenon.cdx.json` into a folder, with our own licences beside them.
+/// The folder of the licences that go with a bundle, in it or beside it.
+pub(crate) const FOLDER: &str = "Tenon-licences";
+
+/// Makes a folder of all licences: our own, those of others in `THIRD-PARTY.txt`, that of the
+/// typefaces, and the notices of Rust's standard library.
 ///
 /// # Errors
 /// When a package gives no licence that is known here and has no text of one.
 pub(crate) fn write(folder: &Path) -> Result<()> {
-    let packages = packages()?;
-    let put = |name: &str, content: &str| {
-        let file = folder.join(name);
-        fs::write(&file, content).with_context(|| format!("{} cannot be written", file.display()))
-    };
-    put("THIRD-PARTY.txt", &third_party(&packages)?)?;
-    put("Tenon.cdx.json", &bill_of_materials(&packages)?)?;
+    fs::create_dir_all(folder).with_context(|| format!("{} cannot be made", folder.display()))?;
+    put(&folder.join("THIRD-PARTY.txt"), &third_party(&packages()?)?)?;
     for own in ["LICENSE-MIT", "LICENSE-APACHE"] {
-        put(own, &read(&workspace::root().join(own))?)?;
+        put(&folder.join(own), &read(&workspace::root().join(own))?)?;
     }
-    put("LICENSE-FONTS.txt", &read(&workspace::root().join("plugin/fonts/LICENSE.txt"))?)
+    let fonts = read(&workspace::root().join("plugin/fonts/LICENSE.txt"))?;
+    put(&folder.join("LICENSE-FONTS.txt"), &fonts)?;
+    let notices = workspace::sysroot()?.join(RUST_NOTICES);
+    if !notices.exists() {
+        println!("note: this Rust has no {RUST_NOTICES}; add the notices of its library by hand");
+        return Ok(());
+    }
+    put(&folder.join("RUST-LIBRARY.html"), &read(&notices)?)
 }
+
+/// Writes the list of packages, CycloneDX 1.5 in JSON.
+///
+/// # Errors
+/// When cargo does not know the packages.
+pub(crate) fn write_bill_of_materials(file: &Path) -> Result<()> {
+    put(file, &bill_of_materials(&packages()?)?)
+}
+
+/// Where Rust keeps the notices of its standard library, which is linked in. A system's own Rust may
+/// keep them elsewhere.
+const RUST_NOTICES: &str = "share/doc/rust/COPYRIGHT-library.html";
 
 /// The packages linked into what is shipped, for the system this runs on, in the order of their names.
 fn packages() -> Result<Vec<Package>> {
-    let host = workspace::host()?;
-    let metadata = workspace::metadata(&["--filter-platform", &host])?;
+    let targets = targets()?;
+    let linked = linked(&targets)?;
+    let filter = targets.iter().flat_map(|target| ["--filter-platform", target]);
+    let metadata = workspace::metadata(&filter.collect::<Vec<_>>())?;
     let checksums = checksums(&read(&workspace::root().join("Cargo.lock"))?);
-    let by_id = |list: &Value| -> BTreeMap<String, Value> {
-        let entries = list.as_array().into_iter().flatten();
-        entries.map(|entry| (text(&entry["id"]), entry.clone())).collect()
-    };
-    let (all, nodes) = (by_id(&metadata["packages"]), by_id(&metadata["resolve"]["nodes"]));
-    let shipped = all.iter().find(|(_, package)| package["name"] == SHIPPED);
-    let (shipped, _) = shipped.context("cargo metadata does not know the plug-in")?;
-
-    let mut linked = BTreeSet::new();
-    let mut open = vec![shipped.clone()];
-    while let Some(id) = open.pop() {
-        let package = all.get(&id).with_context(|| format!("cargo metadata lacks {id}"))?;
-        // What runs in the compiler is not linked in, nor is what it uses.
-        let targets = package["targets"].as_array().into_iter().flatten();
-        let is_macro = |target: &Value| target["kind"].to_string().contains("proc-macro");
-        if targets.into_iter().any(is_macro) || !linked.insert(id.clone()) {
+    let mut packages = Vec::new();
+    for package in metadata["packages"].as_array().into_iter().flatten() {
+        let (name, version) = (text(&package["name"]), text(&package["version"]));
+        if !linked.contains(&(name.clone(), version.clone())) {
             continue;
         }
-        for dependency in nodes[&id]["deps"].as_array().into_iter().flatten() {
-            let kinds = dependency["dep_kinds"].as_array().into_iter().flatten();
-            // Neither for tests nor for building.
-            if kinds.into_iter().any(|kind| kind["kind"].is_null()) {
-                open.push(text(&dependency["pkg"]));
-            }
-        }
+        let manifest = PathBuf::from(text(&package["manifest_path"]));
+        packages.push(Package {
+            licence: text(&package["license"]),
+            authors: package["authors"].as_array().into_iter().flatten().map(text).collect(),
+            repository: text(&package["repository"]),
+            sha256: checksums.get(&(name.clone(), version.clone())).cloned(),
+            folder: manifest.parent().unwrap_or(Path::new("")).to_owned(),
+            name,
+            version,
+        });
     }
-
-    let mut packages: Vec<Package> = linked
-        .iter()
-        .map(|id| {
-            let package = &all[id];
-            let (name, version) = (text(&package["name"]), text(&package["version"]));
-            let authors = package["authors"].as_array().into_iter().flatten().map(text).collect();
-            let manifest = PathBuf::from(text(&package["manifest_path"]));
-            Package {
-                licence: text(&package["license"]),
-                authors,
-                repository: text(&package["repository"]),
-                sha256: checksums.get(&(name.clone(), version.clone())).cloned(),
-                folder: manifest.parent().unwrap_or(Path::new("")).to_owned(),
-                name,
-                version,
-            }
-        })
-        .collect();
+    if packages.len() != linked.len() {
+        bail!(
+            "cargo tree names {} packages, of which metadata has {}",
+            linked.len(),
+            packages.len()
+        );
+    }
     packages.sort_by(|a, b| (&a.name, &a.version).cmp(&(&b.name, &b.version)));
     Ok(packages)
+}
+
+/// The systems that bundles made here are for. On macOS one file serves both processors.
+fn targets() -> Result<Vec<String>> {
+    if cfg!(target_os = "macos") {
+        return Ok(["x86_64-apple-darwin", "aarch64-apple-darwin"].map(str::to_owned).to_vec());
+    }
+    Ok(vec![workspace::host()?])
+}
+
+/// Names and versions of what is linked in. `cargo tree`, because `cargo metadata` adds what only tests
+/// and tasks ask of the same packages. Neither what builds the others nor what runs in the compiler is
+/// linked in.
+fn linked(targets: &[String]) -> Result<BTreeSet<(String, String)>> {
+    let mut tree = workspace::cargo();
+    tree.args(["tree", "--package", SHIPPED, "--edges", "normal,no-proc-macro"]);
+    tree.args(["--prefix", "none", "--format", "{p}"]);
+    tree.args(targets.iter().flat_map(|target| ["--target", target]));
+    let output = tree.output().context("cargo could not be started")?;
+    if !output.status.success() {
+        bail!("cargo tree failed:\n{}", String::from_utf8_lossy(&output.stderr));
+    }
+    let text = String::from_utf8_lossy(&output.stdout).into_owned();
+    let linked = text.lines().filter_map(|line| {
+        // "name v1.2.3", and a folder behind it or a mark that it was there before.
+        let mut words = line.split(' ');
+        Some((words.next()?.to_owned(), words.next()?.strip_prefix('v')?.to_owned()))
+    });
+    Ok(linked.collect())
 }
 
 fn text(value: &Value) -> String {
@@ -107,6 +135,10 @@ fn text(value: &Value) -> String {
 
 fn read(file: &Path) -> Result<String> {
     fs::read_to_string(file).with_context(|| format!("{} cannot be read", file.display()))
+}
+
+fn put(file: &Path, content: &str) -> Result<()> {
+    fs::write(file, content).with_context(|| format!("{} cannot be written", file.display()))
 }
 
 impl Package {
@@ -149,7 +181,8 @@ ACTION, ARISING OUT OF OR IN CONNECTION WITH THE USE OR PERFORMANCE OF THIS SOFT
 /// All licences for people: first who is in it, then each text once with those it is for.
 fn third_party(packages: &[Package]) -> Result<String> {
     let mut page = String::from(
-        "Tenon is made with the packages below and with the Rust standard library (MIT OR Apache-2.0).\n\
+        "Tenon is made with the packages below and with the Rust standard library (MIT OR Apache-2.0, with\n\
+         the notices in RUST-LIBRARY.html).\n\
          Where a licence leaves a choice and the package has no text of its own, the Apache License 2.0\n\
          is chosen. The source of each package, as it was used, is at\n\
          https://crates.io/crates/NAME/VERSION; what differs in egui-baseview is told in plugin/vendor of\n\
@@ -279,6 +312,8 @@ mod tests {
         // Linked in, used to build, used to test.
         let has = |name: &str| packages.iter().any(|package| package.name == name);
         assert!(has("egui") && has("symphonia") && !has("proptest") && !has("serde_derive"));
+        // Asked for by the tests' hosts alone.
+        assert!(!has("winit"));
         let page = third_party(&packages).unwrap();
         for package in foreign {
             assert!(page.contains(&format!("{} {}", package.name, package.version)));

@@ -2,10 +2,10 @@
 
 mod workspace;
 mod tidy;
+mod licences;
 mod bundle;
 mod install;
 mod demo;
-mod licences;
 mod release;
 #[cfg(target_os = "linux")]
 mod screenshot;

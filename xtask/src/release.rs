@@ -17,25 +17,28 @@ use crate::workspace::{self, cargo};
 /// When something cannot be built or written.
 pub(crate) fn run() -> Result<()> {
     let kit = workspace::target()?.join("release-kit");
-    clear(&kit)?;
+    workspace::remove(&kit)?;
     fs::create_dir_all(&kit).with_context(|| format!("{} cannot be made", kit.display()))?;
+    let symbols = kit.join("symbols");
     let target = workspace::target()?.join("release-build");
     let itself = std::env::current_exe().context("this program cannot be found")?;
     let mut bundle = Command::new(itself);
     workspace::run(prepare(bundle.arg("bundle"), workspace::root(), &target)?)?;
+    for made in ["Tenon.clap", "Tenon.vst3", licences::FOLDER] {
+        copy(&target.join("bundled").join(made), &kit.join(made))?;
+    }
+    keep_symbols(&target, &symbols.join("plug-in"))?;
+
     let mut program = cargo();
     program.args(["build", "--locked", "--release", "--package", "tenon", "--bin", "tenon"]);
     workspace::run(prepare(&mut program, workspace::root(), &target)?)?;
-    let bundles = ["Tenon.clap", "Tenon.vst3"].map(|name| target.join("bundled").join(name));
-    let symbols = target.join("release/tenon.pdb");
-    let made = bundles.into_iter().chain([target.join("release").join(PROGRAM), symbols]);
-    for file in made.filter(|file| file.exists()) {
-        copy(&file, &kit.join(file.file_name().context("what is made has a name")?))?;
-    }
-    licences::write(&kit)?;
+    copy(&target.join("release").join(PROGRAM), &kit.join(PROGRAM))?;
+    keep_symbols(&target, &symbols.join("program"))?;
+
+    licences::write_bill_of_materials(&kit.join("Tenon.cdx.json"))?;
     if cfg!(target_os = "linux") {
         for file in binaries(&kit)? {
-            split_symbols(&file)?;
+            split_symbols(&file, &symbols)?;
         }
     }
     report(&kit)
@@ -50,7 +53,7 @@ const PROGRAM: &str = if cfg!(windows) { "tenon.exe" } else { "tenon" };
 /// When a byte differs, or something cannot be built.
 pub(crate) fn reproduce() -> Result<()> {
     let folder = workspace::target()?.join("reproduce");
-    clear(&folder)?;
+    workspace::remove(&folder)?;
     let library = format!("{}tenon{}", std::env::consts::DLL_PREFIX, std::env::consts::DLL_SUFFIX);
     let mut builds = Vec::new();
     for name in ["one", "another/and deeper"] {
@@ -93,21 +96,17 @@ pub(crate) fn reproduce() -> Result<()> {
     Ok(())
 }
 
-fn clear(folder: &Path) -> Result<()> {
-    if folder.exists() {
-        fs::remove_dir_all(folder)
-            .with_context(|| format!("{} cannot be cleared", folder.display()))?;
-    }
-    Ok(())
-}
-
 /// Tells a command how to build: without a trace of this machine, and with symbols, which are taken
 /// out of what is loaded afterwards.
 fn prepare<'a>(command: &'a mut Command, root: &Path, target: &Path) -> Result<&'a mut Command> {
     command.env("CARGO_TARGET_DIR", target);
     command.env("CARGO_ENCODED_RUSTFLAGS", flags(root, target)?);
-    command.env("CARGO_PROFILE_RELEASE_DEBUG", "line-tables-only");
-    Ok(command.env("CARGO_PROFILE_RELEASE_STRIP", "none"))
+    // On macOS symbols stay where they were compiled, and what is linked would name that folder.
+    if !cfg!(target_os = "macos") {
+        command.env("CARGO_PROFILE_RELEASE_DEBUG", "line-tables-only");
+        command.env("CARGO_PROFILE_RELEASE_STRIP", "none");
+    }
+    Ok(command)
 }
 
 /// Compiler flags that keep the folders of this machine out of the build. A path inside the project
@@ -137,16 +136,17 @@ fn files(path: &Path) -> Result<Vec<PathBuf>> {
 }
 
 fn copy(from: &Path, to: &Path) -> Result<()> {
-    for file in files(from)? {
-        let place = match file.strip_prefix(from)? {
-            inside if inside.as_os_str().is_empty() => to.to_owned(),
-            inside => to.join(inside),
-        };
-        let folder = place.parent().context("a file has a folder")?;
-        fs::create_dir_all(folder).with_context(|| format!("{}", folder.display()))?;
-        fs::copy(&file, &place).with_context(|| format!("{} cannot be copied", file.display()))?;
+    workspace::copy(from, to).with_context(|| format!("{} cannot be copied", from.display()))
+}
+
+/// On Windows, keeps the symbols that were linked last: those of the library and of the program have
+/// one name.
+fn keep_symbols(target: &Path, folder: &Path) -> Result<()> {
+    if !cfg!(windows) {
+        return Ok(());
     }
-    Ok(())
+    fs::create_dir_all(folder).with_context(|| format!("{} cannot be made", folder.display()))?;
+    copy(&target.join("release/tenon.pdb"), &folder.join("tenon.pdb"))
 }
 
 /// What is loaded or run, in a kit of Linux.
@@ -158,21 +158,26 @@ fn binaries(kit: &Path) -> Result<Vec<PathBuf>> {
     Ok(files(kit)?.into_iter().filter(is_binary).collect())
 }
 
-/// Moves the symbols of a binary into a file under `symbols`, and notes there which one it is (GNU
-/// binutils, which come with the C compiler).
-fn split_symbols(file: &Path) -> Result<()> {
-    let name = file.file_name().context("a binary has a name")?.to_string_lossy().into_owned();
-    let kit = file.ancestors().find(|folder| folder.ends_with("release-kit"));
-    let folder = kit.context("the binary is not in the kit")?.join("symbols");
-    fs::create_dir_all(&folder)?;
-    let symbols = folder.join(format!("{name}.debug"));
-    let objcopy = |options: &[&str], files: &[&Path]| {
-        workspace::run(Command::new("objcopy").args(options).args(files))
-    };
-    objcopy(&["--only-keep-debug"], &[file, &symbols])?;
-    objcopy(&["--strip-all"], &[file])?;
-    let link = format!("--add-gnu-debuglink={}", symbols.display());
-    objcopy(&[&link], &[file])
+/// Moves the symbols of a binary into a file under `symbols`, where debuggers look for it by the
+/// binary's build ID, wherever that is installed (GNU binutils, which come with the C compiler).
+fn split_symbols(binary: &Path, symbols: &Path) -> Result<()> {
+    let number = build_id(binary)?;
+    let (first, rest) = number.split_at(2);
+    let folder = symbols.join(".build-id").join(first);
+    fs::create_dir_all(&folder).with_context(|| format!("{} cannot be made", folder.display()))?;
+    let kept = folder.join(format!("{rest}.debug"));
+    workspace::run(Command::new("objcopy").arg("--only-keep-debug").arg(binary).arg(&kept))?;
+    workspace::run(Command::new("objcopy").arg("--strip-all").arg(binary))
+}
+
+/// The number that the linker made of all that is in a binary.
+fn build_id(binary: &Path) -> Result<String> {
+    let output = Command::new("readelf").args(["--wide", "--notes"]).arg(binary).output();
+    let output = output.context("readelf could not be started")?;
+    let text = String::from_utf8_lossy(&output.stdout).into_owned();
+    let number = text.split("Build ID:").nth(1).and_then(|rest| rest.split_whitespace().next());
+    let number = number.filter(|number| number.len() > 2);
+    number.map(str::to_owned).with_context(|| format!("{} has no build ID", binary.display()))
 }
 
 /// Says what is in the kit, how large it is, and how long the program takes to start.

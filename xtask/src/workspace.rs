@@ -1,5 +1,7 @@
 //! Where the project lies and how its `cargo` is called. Knows no task.
 
+use std::fs;
+use std::io;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
@@ -39,11 +41,21 @@ pub(crate) fn metadata(options: &[&str]) -> Result<serde_json::Value> {
 
 /// The system that is built for, as the compiler calls it.
 pub(crate) fn host() -> Result<String> {
-    let rustc = std::env::var_os("RUSTC").unwrap_or_else(|| "rustc".into());
-    let output = Command::new(rustc).arg("-vV").output().context("rustc could not be started")?;
-    let text = String::from_utf8_lossy(&output.stdout).into_owned();
+    let text = rustc(&["-vV"])?;
     let line = text.lines().find_map(|line| line.strip_prefix("host: "));
     Ok(line.context("rustc does not say what system it is for")?.to_owned())
+}
+
+/// The folder in which the compiler and its library lie.
+pub(crate) fn sysroot() -> Result<PathBuf> {
+    Ok(rustc(&["--print", "sysroot"])?.trim().into())
+}
+
+fn rustc(options: &[&str]) -> Result<String> {
+    let rustc = std::env::var_os("RUSTC").unwrap_or_else(|| "rustc".into());
+    let output =
+        Command::new(rustc).args(options).output().context("rustc could not be started")?;
+    Ok(String::from_utf8_lossy(&output.stdout).into_owned())
 }
 
 /// Runs a command to its end.
@@ -65,4 +77,27 @@ pub(crate) fn show(command: &Command) -> String {
     let program = program.file_name().unwrap_or(program.as_os_str());
     let words = std::iter::once(program).chain(command.get_args());
     words.map(|word| word.to_string_lossy()).collect::<Vec<_>>().join(" ")
+}
+
+/// Copies a file, or a folder with all that is in it.
+pub(crate) fn copy(from: &Path, to: &Path) -> io::Result<()> {
+    if !from.is_dir() {
+        return fs::copy(from, to).map(|_| ());
+    }
+    fs::create_dir_all(to)?;
+    for entry in fs::read_dir(from)? {
+        let entry = entry?;
+        copy(&entry.path(), &to.join(entry.file_name()))?;
+    }
+    Ok(())
+}
+
+/// Removes a file or folder, if there is one.
+pub(crate) fn remove(path: &Path) -> Result<()> {
+    let removed = match path.symlink_metadata() {
+        Err(_) => Ok(()),
+        Ok(found) if found.is_dir() => fs::remove_dir_all(path),
+        Ok(_) => fs::remove_file(path),
+    };
+    removed.with_context(|| format!("{} cannot be removed", path.display()))
 }
