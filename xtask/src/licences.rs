@@ -185,8 +185,8 @@ fn third_party(packages: &[Package]) -> Result<String> {
          the notices in RUST-LIBRARY.html).\n\
          Where a licence leaves a choice and the package has no text of its own, the Apache License 2.0\n\
          is chosen. The source of each package, as it was used, is at\n\
-         https://crates.io/crates/NAME/VERSION; what differs in egui-baseview is told in plugin/vendor of\n\
-         the source of Tenon.\n\n",
+         https://crates.io/crates/NAME/VERSION; what differs in egui-baseview and in nice-plug is told in\n\
+         plugin/vendor of the source of Tenon.\n\n",
     );
     let mut texts: BTreeMap<String, Vec<String>> = BTreeMap::new();
     for package in packages.iter().filter(|package| package.is_foreign()) {
