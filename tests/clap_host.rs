@@ -26,7 +26,8 @@ fn the_bundle_describes_itself() {
     assert!(!text(plugins[0].description()).is_empty());
     let features: Vec<_> = plugins[0].features().map(|feature| text(Some(feature))).collect();
     for feature in ["audio-effect", "compressor", "mastering", "stereo", "mono"] {
-        assert!(features.iter().any(|other| other == feature), "{feature} is not in {features:?}");
+        let count = features.iter().filter(|other| *other == feature).count();
+        assert_eq!(count, 1, "{feature} in {features:?}");
     }
 }
 
@@ -40,6 +41,8 @@ fn the_layouts_have_their_ports() {
         host.select(layout);
         let main = |ports: &[Port]| {
             assert!(ports[0].is_main, "{ports:?}");
+            // Hosts may then pass those alone.
+            assert!(ports.iter().all(|port| !port.is_double), "{ports:?}");
             assert_eq!(ports[0].channels as usize, layout.channels(), "{ports:?}");
         };
         let (inputs, outputs) = (host.ports(true), host.ports(false));
@@ -47,7 +50,7 @@ fn the_layouts_have_their_ports() {
         main(&outputs);
         assert_eq!(outputs.len(), 1);
         let channels = layout.key_channels() as u32;
-        let key = Port { name: "Key".to_owned(), channels, is_main: false };
+        let key = Port { name: "Key".to_owned(), channels, is_main: false, is_double: false };
         let keys: &[Port] = if channels > 0 { &[key] } else { &[] };
         assert_eq!(&inputs[1..], keys);
     }

@@ -8,20 +8,21 @@ mod hosts {
     pub(crate) mod shared;
 }
 
-use std::ptr::{null, null_mut};
+use std::ptr::{from_ref, null, null_mut};
 use std::sync::atomic::Ordering;
 
 use clap_sys::events::{
-    CLAP_CORE_EVENT_SPACE_ID, CLAP_EVENT_TRANSPORT, CLAP_TRANSPORT_HAS_BEATS_TIMELINE,
-    CLAP_TRANSPORT_HAS_SECONDS_TIMELINE, CLAP_TRANSPORT_HAS_TEMPO,
-    CLAP_TRANSPORT_HAS_TIME_SIGNATURE, CLAP_TRANSPORT_IS_PLAYING, clap_event_header,
-    clap_event_transport,
+    CLAP_CORE_EVENT_SPACE_ID, CLAP_EVENT_MIDI, CLAP_EVENT_NOTE_CHOKE, CLAP_EVENT_NOTE_END,
+    CLAP_EVENT_NOTE_EXPRESSION, CLAP_EVENT_NOTE_OFF, CLAP_EVENT_NOTE_ON, CLAP_EVENT_TRANSPORT,
+    CLAP_TRANSPORT_HAS_BEATS_TIMELINE, CLAP_TRANSPORT_HAS_SECONDS_TIMELINE,
+    CLAP_TRANSPORT_HAS_TEMPO, CLAP_TRANSPORT_HAS_TIME_SIGNATURE, CLAP_TRANSPORT_IS_PLAYING,
+    clap_event_header, clap_event_transport, clap_input_events,
 };
 use clap_sys::factory::plugin_factory::CLAP_PLUGIN_FACTORY_ID;
 use clap_sys::process::{CLAP_PROCESS_ERROR, CLAP_PROCESS_SLEEP};
 use hosts::raw::{self, BLOCK, LAYOUT, RATE_HZ, RawHost, keyed, pointers, silence};
 use hosts::raw_clap::{Events, ID, RawClap, block_of, entry, factory, param_event, port};
-use hosts::shared::{Audio, assert_same, key, programme, stored_id};
+use hosts::shared::{Audio, assert_same, bundle, key, programme, stored_id};
 use tenon_dsp::{Control, Settings, Unit};
 
 #[test]
@@ -235,6 +236,73 @@ fn events_of_another_namespace_change_nothing() {
     }
 }
 
+/// A list of events of any kinds; it must not outlive them.
+fn list_of(events: &Vec<*const clap_event_header>) -> clap_input_events {
+    unsafe extern "C" fn size(list: *const clap_input_events) -> u32 {
+        // SAFETY: made below only.
+        unsafe { (&*(*list).ctx.cast::<Vec<*const clap_event_header>>()).len() as u32 }
+    }
+    unsafe extern "C" fn get(
+        list: *const clap_input_events,
+        index: u32,
+    ) -> *const clap_event_header {
+        // SAFETY: made below only; the plug-in asks for events that there are.
+        unsafe { (&*(*list).ctx.cast::<Vec<*const clap_event_header>>())[index as usize] }
+    }
+    clap_input_events { ctx: from_ref(events).cast_mut().cast(), size: Some(size), get: Some(get) }
+}
+
+/// There is no port for notes; hosts send them all the same, in no sound order.
+#[test]
+fn notes_change_nothing() {
+    let (mut main, mut side) = (programme(LAYOUT, RATE_HZ, 11, 0.05), silence(2_400));
+    let expected = RawClap::started(&keyed(), RATE_HZ, BLOCK).play(&main, &side, BLOCK);
+    let host = RawClap::started(&keyed(), RATE_HZ, BLOCK);
+    let kinds = [
+        CLAP_EVENT_NOTE_OFF,
+        CLAP_EVENT_NOTE_ON,
+        CLAP_EVENT_NOTE_ON,
+        CLAP_EVENT_NOTE_EXPRESSION,
+        CLAP_EVENT_NOTE_CHOKE,
+        CLAP_EVENT_NOTE_END,
+        CLAP_EVENT_MIDI,
+    ];
+    // The event of a parameter is longer than any of them.
+    let events = kinds.into_iter().zip([5, 5, 9, 30, 31, 100, u32::MAX]).map(|(kind, time)| {
+        let mut event = param_event(time, 60, 0.5);
+        event.header.type_ = kind;
+        event
+    });
+    let events: Vec<_> = events.collect();
+    let headers = events.iter().map(|event| from_ref(event).cast()).collect();
+    let list = list_of(&headers);
+    let mut out = silence(BLOCK);
+    let [mut mains, mut sides, mut outs] =
+        [pointers(&mut main), pointers(&mut side), pointers(&mut out)];
+    let inputs = [port(&mut mains), port(&mut sides)];
+    let mut outputs = [port(&mut outs)];
+    let mut block = block_of(&inputs, &mut outputs, BLOCK);
+    block.in_events = &list;
+    // SAFETY: every channel has room for the block.
+    assert_ne!(unsafe { host.process(&block) }, CLAP_PROCESS_ERROR);
+    let expected: Audio = expected.iter().map(|channel| channel[..BLOCK].to_vec()).collect();
+    assert_same(&out, &expected, "with notes");
+}
+
+/// Some hosts resolve what a library needs at once, and find then that something is missing.
+#[cfg(target_os = "linux")]
+#[test]
+fn the_bundle_loads_with_all_it_needs_at_once() {
+    use libloading::os::unix::{Library, RTLD_LOCAL, RTLD_NOW};
+    let file = bundle("TENON_CLAP", "Tenon.clap");
+    // SAFETY: the bundle is our own; nothing of it is called.
+    let library = unsafe { Library::open(Some(file), RTLD_NOW | RTLD_LOCAL) }.expect("it loads");
+    // SAFETY: only looked for.
+    unsafe { library.get::<*const ()>(b"clap_entry") }.expect("what hosts look for");
+    // SAFETY: as above.
+    unsafe { library.get::<*const ()>(b"GetPluginFactory") }.expect("what hosts look for");
+}
+
 #[test]
 fn values_out_of_range_and_unknown_ids_do_no_harm() {
     let host = RawClap::load();
@@ -306,6 +374,12 @@ fn absurd_transports_change_no_sample() {
         let mut outputs = [port(&mut outs)];
         let mut block = block_of(&inputs, &mut outputs, input[0].len());
         block.transport = &transport;
+        // And in the course of the block.
+        let mut later = transport;
+        later.header.time = 100;
+        let events = vec![from_ref(&later).cast()];
+        let list = list_of(&events);
+        block.in_events = &list;
         // SAFETY: every channel has room for the block.
         assert_ne!(unsafe { host.process(&block) }, CLAP_PROCESS_ERROR);
         assert_same(&out, &expected, &format!("{tempo} bpm, {tsig:?}"));

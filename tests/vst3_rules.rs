@@ -18,12 +18,13 @@ use tenon_dsp::{Control, Settings};
 use vst3::Steinberg::Vst::{
     BusDirections_::{kInput, kOutput},
     BusInfo, IAudioProcessorTrait, IComponentTrait, IEditControllerTrait,
-    IProcessContextRequirements,
+    IProcessContextRequirements, IUnitInfo, IUnitInfoTrait,
     MediaTypes_::{kAudio, kEvent},
     ParameterInfo,
     ParameterInfo_::ParameterFlags_::{kCanAutomate, kIsBypass, kIsReadOnly},
     SpeakerArr,
     SymbolicSampleSizes_::{kSample32, kSample64},
+    kRootUnitId,
 };
 use vst3::Steinberg::{IPluginBaseTrait, int32, kResultOk, kResultTrue};
 
@@ -80,6 +81,10 @@ fn parameters_keep_to_the_rules() {
         assert_eq!(host.controller.getParameterInfo(index as int32, &mut info), kResultOk);
         info
     };
+    // One unit, the root, which is not told.
+    let units = host.component.cast::<IUnitInfo>().expect("units");
+    // SAFETY: as above.
+    assert_eq!(unsafe { units.getUnitCount() }, 0);
     let mut ids = Vec::new();
     let mut bypasses = 0;
     for index in 0..Control::ALL.len() {
@@ -88,6 +93,7 @@ fn parameters_keep_to_the_rules() {
         assert!(!text(&info.title).is_empty());
         assert!((0.0..=1.0).contains(&info.defaultNormalizedValue), "{}", text(&info.title));
         assert!(info.stepCount >= 0);
+        assert_eq!(info.unitId, kRootUnitId, "{}", text(&info.title));
         assert!(!(is(kCanAutomate as u32) && is(kIsReadOnly as u32)));
         if is(kIsBypass as u32) {
             bypasses += 1;

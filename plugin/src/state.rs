@@ -663,6 +663,8 @@ mod tests {
 
     #[test]
     fn restores_from_another_thread_are_never_torn() {
+        // An interpreter is a thousand times slower.
+        const TURNS: usize = if cfg!(miri) { 200 } else { 20_000 };
         let shared = SharedMatch::default();
         let pair = [
             MatchMemory { gain_db: 6.0, state: MatchState::Held },
@@ -671,11 +673,11 @@ mod tests {
         shared.restore(pair[0]);
         std::thread::scope(|scope| {
             scope.spawn(|| {
-                for turn in 0..20_000 {
+                for turn in 0..TURNS {
                     shared.restore(pair[turn % 2]);
                 }
             });
-            for _ in 0..20_000 {
+            for _ in 0..TURNS {
                 let (memory, seen) = shared.get();
                 assert!(pair.contains(&memory));
                 shared.report(memory, seen);

@@ -76,7 +76,8 @@ pub(crate) fn parameters_are_the_table_of_controls<H: Host>() {
 }
 
 pub(crate) fn output_is_the_engines_bit_for_bit<H: Host>() {
-    const BLOCKS: [&[usize]; 4] = [&[4096], &[512], &[1, 2, 3, 64], &[31, 1024, 7]];
+    const BLOCKS: [&[usize]; 5] =
+        [&[4096], &[512], &[1, 2, 3, 64], &[31, 1024, 7], &[10, 17, 2027, 256, 1536]];
     let settings = settings();
     for layout in Layout::ALL {
         let input = programme(layout, RATE_HZ, 1, 0.6);

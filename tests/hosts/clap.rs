@@ -111,6 +111,8 @@ pub(crate) struct Port {
     pub(crate) name: String,
     pub(crate) channels: u32,
     pub(crate) is_main: bool,
+    /// Takes samples in double precision.
+    pub(crate) is_double: bool,
 }
 
 impl Clap {
@@ -148,6 +150,7 @@ impl Clap {
                     name: String::from_utf8_lossy(port.name).into_owned(),
                     channels: port.channel_count,
                     is_main: port.flags.contains(AudioPortFlags::IS_MAIN),
+                    is_double: port.flags.contains(AudioPortFlags::SUPPORTS_64BITS),
                 }
             })
             .collect()

@@ -79,9 +79,9 @@ pub(crate) fn pointers(audio: &mut Audio) -> Vec<*mut f32> {
 
 pub(crate) fn a_block_longer_than_announced_is_processed_whole<H: RawHost>() {
     let (input, key) = (programme(LAYOUT, RATE_HZ, 2, 0.4), key(LAYOUT, RATE_HZ, 0.4));
-    let expected = H::started(&keyed(), RATE_HZ, 8_192).play(&input, &key, 8_192);
-    let output = H::started(&keyed(), RATE_HZ, 32).play(&input, &key, 8_192);
-    assert_same(&output, &expected, "announced 32, came 8192");
+    let expected = H::started(&keyed(), RATE_HZ, 16_384).play(&input, &key, 16_384);
+    let output = H::started(&keyed(), RATE_HZ, 32).play(&input, &key, 16_384);
+    assert_same(&output, &expected, "announced 32, came 16384");
 }
 
 /// `initialise` is what a format does beyond activation to begin anew, on an instance that is neither
