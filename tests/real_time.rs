@@ -131,27 +131,33 @@ fn assert_nothing(caught: Caught) {
     assert_eq!(
         (caught.allocations, caught.system_calls),
         (0, 0),
-        "in {BLOCKS} blocks; the last system call is number {}",
+        "in {BLOCKS} blocks or more; the last system call is number {}",
         caught.last_call
     );
 }
 
-/// Chooses presets in an open editor by the mouse while `audio` runs. `edits` counts the hands that
-/// the host is told of.
+/// Chooses presets in an open editor by the mouse while `audio` runs, which goes on until it has played
+/// its blocks and is told that this is done. `edits` counts the hands that the host is told of.
 fn play_with_editor(
     editor: &mut Editor<'_>,
     edits: &AtomicUsize,
-    audio: impl FnOnce(&Watch) + Send,
+    audio: impl FnOnce(&Watch, &AtomicBool) + Send,
 ) -> Caught {
-    let (turns, mut switched) = (editor.turns(), 0);
-    let caught = play(audio, || {
-        let before = edits.load(Ordering::SeqCst);
-        editor.choose_a_preset();
-        switched += usize::from(edits.load(Ordering::SeqCst) > before);
-    });
-    let turns = editor.turns() - turns;
-    assert!(turns > 100, "the other threads had no time: {turns} turns");
-    assert!(switched >= 10, "presets were switched {switched} times only");
+    const SWITCHED: usize = 20;
+    let (go_on, mut switched, mut clicks) = (AtomicBool::new(true), 0, 0);
+    let caught = play(
+        |watch| audio(watch, &go_on),
+        || {
+            let before = edits.load(Ordering::SeqCst);
+            editor.choose_a_preset();
+            clicks += 1;
+            switched += usize::from(edits.load(Ordering::SeqCst) > before);
+            if switched >= SWITCHED || clicks >= 10 * SWITCHED {
+                go_on.store(false, Ordering::SeqCst);
+            }
+        },
+    );
+    assert!(switched >= SWITCHED, "presets were switched {switched} times by {clicks} clicks");
     check_whole(&editor.picture().unwrap());
     caught
 }
@@ -167,15 +173,21 @@ fn the_clap_bundle_with_its_editor_open() {
         assert!(!host.save().is_empty());
     });
     let (blocks, edits) = (AtomicUsize::new(0), AtomicUsize::new(0));
-    let caught = play_with_editor(&mut editor, &edits, |watch| {
-        clap_audio(&host, watch, &blocks, &edits);
+    let caught = play_with_editor(&mut editor, &edits, |watch, go_on| {
+        clap_audio(&host, watch, (&blocks, go_on), &edits);
     });
     drop(editor);
-    assert_eq!(blocks.into_inner(), BLOCKS);
+    assert!(blocks.into_inner() >= BLOCKS);
     assert_nothing(caught);
 }
 
-fn clap_audio(host: &RawClap, watch: &Watch, blocks: &AtomicUsize, edits: &AtomicUsize) {
+/// Plays ten minutes, and on for as long as it is told to, and counts the blocks.
+fn clap_audio(
+    host: &RawClap,
+    watch: &Watch,
+    (blocks, go_on): (&AtomicUsize, &AtomicBool),
+    edits: &AtomicUsize,
+) {
     // As the standard has it, on the audio thread.
     host.stop();
     host.start();
@@ -183,7 +195,7 @@ fn clap_audio(host: &RawClap, watch: &Watch, blocks: &AtomicUsize, edits: &Atomi
     let mut side = key(Layout::StereoWithKey, RATE_HZ, 8.0);
     let mut out = vec![vec![0.0; BLOCK]; 2];
     let moved = moved();
-    for block in 0..BLOCKS {
+    for block in (0..).take_while(|block| *block < BLOCKS || go_on.load(Ordering::Relaxed)) {
         let start = block * BLOCK % (sound[0].len() - BLOCK);
         let mut mains = sound.each_mut_at(start);
         let mut sides = side.each_mut_at(start);
@@ -225,11 +237,11 @@ fn the_vst3_bundle_with_its_editor_open() {
         turn += 1;
     });
     let blocks = AtomicUsize::new(0);
-    let caught = play_with_editor(&mut editor, &host.edits, |watch| {
-        vst3_audio(&host, watch, |_, _| None, &blocks);
+    let caught = play_with_editor(&mut editor, &host.edits, |watch, go_on| {
+        vst3_audio(&host, watch, |_, _| None, (&blocks, go_on));
     });
     drop(editor);
-    assert_eq!(blocks.into_inner(), BLOCKS);
+    assert!(blocks.into_inner() >= BLOCKS);
     assert_nothing(caught);
 }
 
@@ -244,7 +256,7 @@ fn an_automated_value_in_vst3_wakes_one_thread_and_no_more() {
     };
     let (blocks, mut states) = (AtomicUsize::new(0), states.iter().cycle());
     let caught = play(
-        |watch| vst3_audio(&host, watch, automate, &blocks),
+        |watch| vst3_audio(&host, watch, automate, (&blocks, &AtomicBool::new(false))),
         || {
             assert!(states.next().is_some_and(|state| host.restore(state)));
             assert!(!host.save().is_empty());
@@ -263,18 +275,19 @@ fn vst3_states() -> [Vec<u8>; 3] {
     presets().map(|settings| RawVst3::started(&settings, RATE_HZ, BLOCK).save())
 }
 
+/// As [`clap_audio`]; `automate` gives the changes of a block.
 fn vst3_audio(
     host: &RawVst3,
     watch: &Watch,
     automate: impl Fn(usize, i32) -> Option<Changes>,
-    blocks: &AtomicUsize,
+    (blocks, go_on): (&AtomicUsize, &AtomicBool),
 ) {
     host.stop();
     host.start();
     let mut sound = programme(Layout::StereoWithKey, RATE_HZ, 1, 8.0);
     let mut side = key(Layout::StereoWithKey, RATE_HZ, 8.0);
     let mut out = vec![vec![0.0; BLOCK]; 2];
-    for block in 0..BLOCKS {
+    for block in (0..).take_while(|block| *block < BLOCKS || go_on.load(Ordering::Relaxed)) {
         let start = block * BLOCK % (sound[0].len() - BLOCK);
         let mut mains = sound.each_mut_at(start);
         let mut sides = side.each_mut_at(start);

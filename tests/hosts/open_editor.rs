@@ -38,7 +38,6 @@ pub(crate) struct Editor<'a> {
     screen: Screen,
     /// What the main thread does, over and over.
     turn: Box<dyn FnMut() + 'a>,
-    turns: usize,
     close: Box<dyn FnMut() + 'a>,
     next: usize,
 }
@@ -97,7 +96,7 @@ impl<'a> Editor<'a> {
 
     fn new(screen: Screen, turn: impl FnMut() + 'a, close: impl FnMut() + 'a) -> Self {
         let (turn, close) = (Box::new(turn), Box::new(close));
-        let mut editor = Self { screen, turn, turns: 0, close, next: 0 };
+        let mut editor = Self { screen, turn, close, next: 0 };
         editor.run(Duration::from_secs(1)).unwrap();
         editor.click(1, PRESETS.0, PRESETS.1).unwrap();
         editor.run(Duration::from_millis(500)).unwrap();
@@ -110,11 +109,6 @@ impl<'a> Editor<'a> {
         self.next += 1;
         self.click(1, x, y).unwrap();
     }
-
-    /// How often `turn` was done.
-    pub(crate) fn turns(&self) -> usize {
-        self.turns
-    }
 }
 
 impl Windowed for Editor<'_> {
@@ -126,7 +120,6 @@ impl Windowed for Editor<'_> {
         let start = Instant::now();
         while start.elapsed() < time {
             (self.turn)();
-            self.turns += 1;
             std::thread::sleep(Duration::from_millis(2));
         }
         Ok(())
