@@ -4,6 +4,11 @@
 #![cfg(target_os = "linux")]
 
 mod hosts {
+    pub(crate) mod open_editor;
+    pub(crate) mod raw;
+    pub(crate) mod raw_clap;
+    pub(crate) mod raw_vst3;
+    pub(crate) mod shared;
     pub(crate) mod vst3_window;
 }
 
@@ -11,7 +16,11 @@ use std::path::{Path, PathBuf};
 use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
+use hosts::open_editor::Editor;
+use hosts::raw::RawHost;
+use hosts::raw_vst3::RawVst3;
 use hosts::vst3_window::Vst3Window;
+use tenon_dsp::Settings;
 use tenon_tests::screen::{Windowed, check_whole};
 use vst3_host::HostNotification;
 
@@ -153,4 +162,18 @@ fn the_hosts_menu_opens_for_the_ruler() {
     assert_eq!(named.name, "Threshold");
     let (across, down) = (x - i32::from(THRESHOLD.0), y - i32::from(THRESHOLD.1));
     assert!(across.abs() < 150 && (0..40).contains(&down), "{x} {y}");
+}
+
+#[test]
+fn an_editor_that_is_closed_leaves_no_files_open() {
+    let _alone = alone();
+    let host = RawVst3::started(&Settings::default(), 48_000.0, 128);
+    let open_files = || std::fs::read_dir("/proc/self/fd").unwrap().count();
+    let show = || drop(Editor::of_vst3(&host, || ()));
+    // What is opened once for the process, as fonts are.
+    show();
+    let before = open_files();
+    show();
+    show();
+    assert_eq!(open_files(), before);
 }

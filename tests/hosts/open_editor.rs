@@ -1,6 +1,7 @@
 //! The editor of an instance, open in a window of an X screen, in either format: what the host's main
 //! thread does while another thread plays. Needs an X screen.
 #![allow(unsafe_code)] // both interfaces are C
+#![allow(dead_code)] // each test file uses its own part
 #![allow(non_snake_case)] // the standard's names
 
 use std::cell::RefCell;

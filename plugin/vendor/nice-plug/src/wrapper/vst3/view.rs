@@ -177,8 +177,8 @@ impl<P: Vst3Plugin> Class for WrapperView<P> {
 /// Allow handling tasks on the host's GUI thread on Linux. This doesn't need to be a separate
 /// struct, but vst3-sys did not let us implement interfaces conditionally and the interface is
 /// only exposed when compiling on Linux. This might be fixable since we use the vst3 crate.
-/// The struct will register itself when calling [`RunLoopEventHandler::new()`] and it will
-/// unregister itself when it gets dropped.
+/// The struct will register itself when calling [`RunLoopEventHandler::new()`]. The view unregisters it
+/// when it has no use for it any more.
 #[cfg(all(target_family = "unix", not(target_os = "macos")))]
 struct RunLoopEventHandler<P: Vst3Plugin> {
     /// We need access to the inner wrapper so we that we can post any outstanding tasks there when
@@ -203,14 +203,14 @@ struct RunLoopEventHandler<P: Vst3Plugin> {
     tasks: ArrayQueue<Task<P>>,
 
     /// A self-referencing pointer to the outer `ComWrapper<RunLoopEventHandler>`, needed to call
-    /// `IRunLoop::unregisterEventHandler()` when this object gets dropped.
+    /// `IRunLoop::unregisterEventHandler()`.
     event_handler_ptr: EventHandlerSelfRefPtr,
 
     notified: AtomicBool,
 }
 
 /// A self-referencing pointer to the outer `ComWrapper<RunLoopEventHandler>`, needed to call
-/// `IRunLoop::unregisterEventHandler()` when this object gets dropped.
+/// `IRunLoop::unregisterEventHandler()`.
 #[cfg(all(target_family = "unix", not(target_os = "macos")))]
 struct EventHandlerSelfRefPtr(Cell<*mut IEventHandler>);
 
@@ -235,6 +235,16 @@ impl<P: Vst3Plugin> WrapperView<P> {
             #[cfg(all(target_family = "unix", not(target_os = "macos")))]
             run_loop_event_handler: RwLock::new(None),
             fallback_scale_factor: AtomicCell::new(None),
+        }
+    }
+
+    /// Uses the run loop of another frame, or none.
+    #[cfg(all(target_family = "unix", not(target_os = "macos")))]
+    fn use_run_loop(&self, handler: Option<ComWrapper<RunLoopEventHandler<P>>>) {
+        // The host may come back here meanwhile, so nothing is locked then.
+        let old = std::mem::replace(&mut *self.run_loop_event_handler.write(), handler);
+        if let Some(old) = old {
+            old.unregister();
         }
     }
 
@@ -375,7 +385,8 @@ impl<P: Vst3Plugin> RunLoopEventHandler<P> {
             event_handler_ptr: EventHandlerSelfRefPtr(Cell::new(std::ptr::null_mut())),
             notified: AtomicBool::new(false),
         });
-        let event_handler_ptr = handler.to_com_ptr::<IEventHandler>().unwrap().into_raw();
+        // Not counted, or the object would keep itself alive.
+        let event_handler_ptr = handler.as_com_ref::<IEventHandler>().unwrap().as_ptr();
 
         // Safety: `event_handler_ptr` is a self-referential pointer to the outer
         // `ComWrapper<RunLoopEventHandler>`, so it is valid for the lifetime of
@@ -392,6 +403,11 @@ impl<P: Vst3Plugin> RunLoopEventHandler<P> {
         );
 
         handler
+    }
+
+    /// Takes the handler out of the host's run loop. Until then the host keeps it alive.
+    fn unregister(&self) {
+        unsafe { self.run_loop.unregisterEventHandler(self.event_handler_ptr.0.get()) };
     }
 
     /// Post a task to the tasks queue so it will be run on the host's GUI thread later. Returns the
@@ -700,16 +716,18 @@ impl<P: Vst3Plugin> IPlugViewTrait for WrapperView<P> {
                 // host's GUI thread. REAPER will segfault when we don't do this for resizes.
                 #[cfg(all(target_family = "unix", not(target_os = "macos")))]
                 {
-                    *self.run_loop_event_handler.write() = frame
-                        .cast()
-                        .map(|run_loop| RunLoopEventHandler::new(Arc::downgrade(&inner), run_loop));
+                    self.use_run_loop(
+                        frame
+                            .cast()
+                            .map(|run_loop| RunLoopEventHandler::new(Arc::downgrade(&inner), run_loop)),
+                    );
                 }
                 *self.plug_frame.write() = Some(frame.to_com_ptr());
             }
             None => {
                 #[cfg(all(target_family = "unix", not(target_os = "macos")))]
                 {
-                    *self.run_loop_event_handler.write() = None;
+                    self.use_run_loop(None);
                 }
                 *self.plug_frame.write() = None;
             }
@@ -823,6 +841,9 @@ impl<P: Vst3Plugin> IEventHandlerTrait for RunLoopEventHandler<P> {
         // upfront, and then execute the tasks afterwards. If this situation does happen, then the
         // worst thing that can happen is that this function is called a second time while
         // `self.tasks()` is already empty.
+        // A task may close the view, and with it the handler that it runs in.
+        let _alive = unsafe { ComRef::from_raw(self.event_handler_ptr.0.get()) }
+            .map(|handler| handler.to_com_ptr());
         let mut notify_value = [0; 32];
         loop {
             let read_result = unsafe {
@@ -853,8 +874,14 @@ impl<P: Vst3Plugin> IEventHandlerTrait for RunLoopEventHandler<P> {
 }
 
 #[cfg(all(target_family = "unix", not(target_os = "macos")))]
+impl<P: Vst3Plugin> Drop for WrapperView<P> {
+    fn drop(&mut self) {
+        self.use_run_loop(None);
+    }
+}
+
+#[cfg(all(target_family = "unix", not(target_os = "macos")))]
 impl<P: Vst3Plugin> Drop for RunLoopEventHandler<P> {
-    // PLEASE FIXME: This drop method never actually gets called for some reason.
     fn drop(&mut self) {
         // When this object gets dropped and there are still unprocessed tasks left, then we'll
         // handle those in the regular event loop so no work gets lost
@@ -880,11 +907,6 @@ impl<P: Vst3Plugin> Drop for RunLoopEventHandler<P> {
         unsafe {
             libc::close(self.socket_read_fd);
             libc::close(self.socket_write_fd);
-        }
-
-        unsafe {
-            self.run_loop
-                .unregisterEventHandler(self.event_handler_ptr.0.get());
         }
     }
 }
