@@ -193,9 +193,10 @@ impl Lookahead {
         }
     }
 
-    /// Whether left and right remember the same, so that only left is kept.
+    /// Whether left and right remember the same, so that only left is kept. What is held was found from
+    /// targets a lookahead before, so it takes twice the length of a ring.
     fn is_one(&self) -> bool {
-        self.alike_for >= self.channels[0].targets.0.len()
+        self.alike_for >= 2 * self.channels[0].targets.0.len()
     }
 
     /// Goes on by a sample.
@@ -421,14 +422,15 @@ mod tests {
 
     #[test]
     fn channels_that_part_and_meet_again_are_what_they_are_apart() {
-        let settings = settings(5.0, 5.0, 0.0);
+        // The longest, whose mean reaches back the furthest.
+        let settings = settings(10.0, 10.0, 0.0);
         let (mut lookahead, mut apart) = (lookahead(&settings), lookahead(&settings));
         let [left, right] = [1, 2].map(|seed| hits(seed, 20_000));
         let (mut lanes, mut least) = (Lanes::new(), Lanes::new());
-        for (i, (left, right)) in left.chunks(100).zip(right.chunks(100)).enumerate() {
+        for (i, (left, right)) in left.chunks(7).zip(right.chunks(7)).enumerate() {
             let len = left.len();
             // Alike for longer than anything is remembered, then not for a while, and so on.
-            let alike = i % 50 > 10;
+            let alike = i % 100 > 40;
             let mut run = |lookahead: &mut Lookahead, as_one: bool| {
                 if as_one {
                     lanes.one(len).copy_from_slice(left);
