@@ -16,7 +16,7 @@ use clap_sys::events::{
     CLAP_EVENT_NOTE_EXPRESSION, CLAP_EVENT_NOTE_OFF, CLAP_EVENT_NOTE_ON, CLAP_EVENT_TRANSPORT,
     CLAP_TRANSPORT_HAS_BEATS_TIMELINE, CLAP_TRANSPORT_HAS_SECONDS_TIMELINE,
     CLAP_TRANSPORT_HAS_TEMPO, CLAP_TRANSPORT_HAS_TIME_SIGNATURE, CLAP_TRANSPORT_IS_PLAYING,
-    clap_event_header, clap_event_transport, clap_input_events,
+    clap_event_header, clap_event_transport,
 };
 use clap_sys::factory::plugin_factory::CLAP_PLUGIN_FACTORY_ID;
 use clap_sys::process::{CLAP_PROCESS_ERROR, CLAP_PROCESS_SLEEP};
@@ -236,22 +236,6 @@ fn events_of_another_namespace_change_nothing() {
     }
 }
 
-/// A list of events of any kinds; it must not outlive them.
-fn list_of(events: &Vec<*const clap_event_header>) -> clap_input_events {
-    unsafe extern "C" fn size(list: *const clap_input_events) -> u32 {
-        // SAFETY: made below only.
-        unsafe { (&*(*list).ctx.cast::<Vec<*const clap_event_header>>()).len() as u32 }
-    }
-    unsafe extern "C" fn get(
-        list: *const clap_input_events,
-        index: u32,
-    ) -> *const clap_event_header {
-        // SAFETY: made below only; the plug-in asks for events that there are.
-        unsafe { (&*(*list).ctx.cast::<Vec<*const clap_event_header>>())[index as usize] }
-    }
-    clap_input_events { ctx: from_ref(events).cast_mut().cast(), size: Some(size), get: Some(get) }
-}
-
 /// There is no port for notes; hosts send them all the same, in no sound order.
 #[test]
 fn notes_change_nothing() {
@@ -274,8 +258,8 @@ fn notes_change_nothing() {
         event
     });
     let events: Vec<_> = events.collect();
-    let headers = events.iter().map(|event| from_ref(event).cast()).collect();
-    let list = list_of(&headers);
+    let sent = Events::of(events.iter().map(|event| from_ref(event).cast()).collect());
+    let list = sent.list();
     let mut out = silence(BLOCK);
     let [mut mains, mut sides, mut outs] =
         [pointers(&mut main), pointers(&mut side), pointers(&mut out)];
@@ -377,8 +361,8 @@ fn absurd_transports_change_no_sample() {
         // And in the course of the block.
         let mut later = transport;
         later.header.time = 100;
-        let events = vec![from_ref(&later).cast()];
-        let list = list_of(&events);
+        let events = Events::of(vec![from_ref(&later).cast()]);
+        let list = events.list();
         block.in_events = &list;
         // SAFETY: every channel has room for the block.
         assert_ne!(unsafe { host.process(&block) }, CLAP_PROCESS_ERROR);

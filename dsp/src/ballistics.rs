@@ -199,47 +199,37 @@ impl Ballistics {
         next: impl FnMut(usize, &mut Envelope, f64x2) -> f64x2,
     ) -> B {
         let sustain = [self.sustain, 1.0 - self.sustain].map(f64x2::splat);
-        let mut run = Run { envelope: self.envelope, sustain, beside, next };
-        if linked && reductions.alike() {
-            let left = reductions.one(len);
-            run.all(
+        let mut run = Run { envelope: self.envelope, sustain, next };
+        let beside = if linked && reductions.alike() {
+            let one = reductions.one(len);
+            in_pairs(
                 len,
+                beside,
                 #[inline(always)]
-                |run, i| [left[i], _] = run.step(i, [left[i]; 2]),
-            );
+                |i| [one[i], _] = run.step(i, [one[i]; 2]),
+            )
         } else {
             let [left, right] = reductions.apart(len);
-            run.all(
+            in_pairs(
                 len,
+                beside,
                 #[inline(always)]
-                |run, i| [left[i], right[i]] = run.step(i, [left[i], right[i]]),
-            );
-        }
+                |i| [left[i], right[i]] = run.step(i, [left[i], right[i]]),
+            )
+        };
         self.envelope = run.envelope;
-        run.beside
+        beside
     }
 }
 
 /// A block of one way to the next reduction, in registers while it runs.
-struct Run<B, N> {
+struct Run<N> {
     envelope: Envelope,
     sustain: [f64x2; 2],
-    beside: B,
     next: N,
 }
 
-impl<B: Beside, N: FnMut(usize, &mut Envelope, f64x2) -> f64x2> Run<B, N> {
-    #[inline(always)]
-    fn all(&mut self, len: usize, step: impl FnMut(&mut Self, usize)) {
-        in_pairs(
-            self,
-            len,
-            step,
-            #[inline(always)]
-            |run| run.beside.step(),
-        );
-    }
-
+impl<N: FnMut(usize, &mut Envelope, f64x2) -> f64x2> Run<N> {
     #[inline(always)]
     fn step(&mut self, i: usize, target: [f32; 2]) -> [f32; 2] {
         let [new, keep] = self.sustain;

@@ -86,11 +86,16 @@ pub(crate) fn without_subnormal(x: f32) -> f32 {
     f32::from_bits(x.to_bits() & kept)
 }
 
+/// The larger of two numbers, in the form that vectorises.
+#[inline(always)]
+pub(crate) fn larger(a: f32, b: f32) -> f32 {
+    if a > b { a } else { b }
+}
+
 /// The largest magnitude among samples, 0 among none.
 #[inline(always)]
 pub(crate) fn largest(samples: &[f32]) -> f32 {
     // Side by side, so that it vectorises.
-    let larger = |a: f32, b: f32| if a > b { a } else { b };
     let mut largest = [0f32; 8];
     let (wide, rest) = samples.as_chunks::<8>();
     for samples in wide {
@@ -122,23 +127,19 @@ impl Beside for () {
     fn step(&mut self) {}
 }
 
-/// Calls `work` for every number below `len`, and `beside` for every other, so that the time that both
-/// take is nearly that of the longer one.
+/// Calls `work` for every number below `len`, and does a step of `beside` for every other, so that the
+/// time that both take is nearly that of the longer one. What is left of `beside` comes back.
 #[inline(always)]
-pub(crate) fn in_pairs<T>(
-    state: &mut T,
-    len: usize,
-    mut work: impl FnMut(&mut T, usize),
-    mut beside: impl FnMut(&mut T),
-) {
+pub(crate) fn in_pairs<B: Beside>(len: usize, mut beside: B, mut work: impl FnMut(usize)) -> B {
     for pair in 0..len / 2 {
-        work(state, 2 * pair);
-        work(state, 2 * pair + 1);
-        beside(state);
+        work(2 * pair);
+        work(2 * pair + 1);
+        beside.step();
     }
     if len % 2 == 1 {
-        work(state, len - 1);
+        work(len - 1);
     }
+    beside
 }
 
 /// One value per frame of left and right, as levels and reductions are. Where they are known to be alike,

@@ -132,30 +132,32 @@ impl Key {
         let len = key.len();
         let keys = key.channels_mut();
         let powers = powers.renew(len);
-        let mut run = Run { filter: self.filter, average: *average, beside, keys, powers };
+        let mut run = Run { filter: self.filter, average: *average, keys, powers };
         let c = self.coefficients;
-        match (self.travel.resting(), self.engaged.resting()) {
-            (Some(_), Some(1.0)) => run.all(
+        let beside = match (self.travel.resting(), self.engaged.resting()) {
+            (Some(_), Some(1.0)) => in_pairs(
                 len,
+                beside,
                 #[inline(always)]
-                |run, i| run.step(i, &c, 1.0),
+                |i| run.step(i, &c, 1.0),
             ),
-            (Some(_), Some(0.0)) => run.all(
+            (Some(_), Some(0.0)) => in_pairs(
                 len,
+                beside,
                 #[inline(always)]
-                |run, i| run.step(i, &c, 0.0),
+                |i| run.step(i, &c, 0.0),
             ),
-            (Some(_), _) => {
-                run.all(
-                    len,
-                    #[inline(always)]
-                    |run, i| run.step(i, &c, self.engaged.next().into()),
-                );
-            }
-            (None, _) => run.all(
+            (Some(_), _) => in_pairs(
                 len,
+                beside,
                 #[inline(always)]
-                |run, i| {
+                |i| run.step(i, &c, self.engaged.next().into()),
+            ),
+            (None, _) => in_pairs(
+                len,
+                beside,
+                #[inline(always)]
+                |i| {
                     let design = self.from.towards(&self.to, self.travel.next().into());
                     let c = design.coefficients();
                     run.filter.retune(&self.coefficients, &c);
@@ -163,33 +165,21 @@ impl Key {
                     run.step(i, &c, self.engaged.next().into());
                 },
             ),
-        }
+        };
         (self.filter, *average) = (run.filter, run.average);
-        run.beside
+        beside
     }
 }
 
 /// A block on its way through filter and average, whose states are in registers meanwhile.
-struct Run<'a, B> {
+struct Run<'a> {
     filter: Highpass,
     average: PowerAverage,
-    beside: B,
     keys: [&'a mut [f32]; 2],
     powers: [&'a mut [f32]; 2],
 }
 
-impl<B: Beside> Run<'_, B> {
-    #[inline(always)]
-    fn all(&mut self, len: usize, step: impl FnMut(&mut Self, usize)) {
-        in_pairs(
-            self,
-            len,
-            step,
-            #[inline(always)]
-            |run| run.beside.step(),
-        );
-    }
-
+impl Run<'_> {
     /// The filter runs even when it is off, so that switching it on does not thump.
     #[inline(always)]
     fn step(&mut self, i: usize, c: &HighpassCoefficients, engaged: f64) {

@@ -1,6 +1,6 @@
 //! Fourth stage: stereo link. Each channel's level moves towards the louder of the two.
 
-use crate::frame::Lanes;
+use crate::frame::{Lanes, larger};
 use crate::input::GLIDE_S;
 use crate::ramp::Ramp;
 use crate::settings::{Control, Settings};
@@ -35,7 +35,7 @@ impl Link {
         if self.share.resting() == Some(1.0) {
             let [left, right] = powers.apart(len);
             for (l, &mut r) in left.iter_mut().zip(right) {
-                *l = if *l > r { *l } else { r };
+                *l = larger(*l, r);
             }
             powers.one(len);
         }

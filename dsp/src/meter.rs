@@ -1,6 +1,6 @@
 //! Meters: what the processing did, as plain data.
 
-use crate::frame::{Stereo, is_fault, largest, without_fault};
+use crate::frame::{Stereo, is_fault, larger, largest, without_fault};
 use crate::loudness::{Energy, HOP_S, Hop, MatchState, lufs};
 use crate::recovery::Recovery;
 use crate::units::{SILENCE_DB, power_to_db};
@@ -146,7 +146,7 @@ impl ReductionMeter {
 
     #[inline(always)]
     pub(crate) fn process(&mut self, [left, right]: Stereo<'_>) {
-        let mut reductions = left.iter().zip(right).map(|(&l, &r)| if l > r { l } else { r });
+        let mut reductions = left.iter().zip(right).map(|(&l, &r)| larger(l, r));
         let (mut sum, mut working) = (0, 0);
         for reduction in reductions.clone() {
             let works = reduction > WORKING_DB;

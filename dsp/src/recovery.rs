@@ -8,7 +8,7 @@
 //! the quarter of a beat before it, so that a hit on the beat, ahead of it, or seen ahead, does not
 //! count as left; it is read at the first beat at least that quarter after a hit.
 
-use crate::frame::{Stereo, one_of};
+use crate::frame::{Stereo, larger, one_of};
 
 /// Least rise that is a hit, dB, and as a part of the reduction it leads to.
 const HIT_DB: f32 = 0.2;
@@ -153,13 +153,12 @@ impl RecoveryMeter {
 
     #[inline(always)]
     pub(crate) fn process(&mut self, [left, right]: Stereo<'_>) {
-        let louder = |l: f32, r: f32| if l > r { l } else { r };
         for (left, right) in left.chunks(RUN).zip(right.chunks(RUN)) {
             let (len, last) = (left.len(), left.len() - 1);
             // The last is repeated up to the length of a run, which adds no extreme.
-            let mut run = [louder(left[last], right[last]); RUN];
+            let mut run = [larger(left[last], right[last]); RUN];
             for ((x, &l), &r) in run.iter_mut().zip(left).zip(right) {
-                *x = louder(l, r);
+                *x = larger(l, r);
             }
             if self.stays_within_beat(len as u64) && self.follow_run(&run, len as u64) {
                 self.passed += if self.beat.is_some() { len as u64 } else { 0 };
@@ -322,15 +321,14 @@ impl RecoveryMeter {
 fn extremes(run: &[f32; RUN]) -> [f32; 2] {
     // Side by side, so that it vectorises.
     let lower = |a: f32, b: f32| if a < b { a } else { b };
-    let higher = |a: f32, b: f32| if a > b { a } else { b };
     let (mut low, mut high) = ([run[0]; 8], [run[0]; 8]);
     for eight in run.as_chunks::<8>().0 {
         for ((low, high), &x) in low.iter_mut().zip(&mut high).zip(eight) {
             *low = lower(x, *low);
-            *high = higher(x, *high);
+            *high = larger(x, *high);
         }
     }
-    [one_of(low, lower), one_of(high, higher)]
+    [one_of(low, lower), one_of(high, larger)]
 }
 
 /// Whether no sample of a run is less than the one before.

@@ -8,7 +8,8 @@
 //! A host may switch to rendering offline while audio runs (`ext/render.h`). The framework then asks for
 //! a restart, and tells the plug-in when it comes; until then a render would go on as live audio does. So
 //! each instance is shown where the mode is kept. And as the framework knows of no menus of the host's, an
-//! instance learns here which host it is made for, and asks it for its menu (`ext/context-menu.h`). Knows nothing of parameters, engine or editor.
+//! instance learns here which host it is made for, and asks it for its menu (`ext/context-menu.h`). Knows
+//! nothing of parameters, engine or editor.
 #![allow(unsafe_code)] // the CLAP interfaces are C
 
 use std::cell::UnsafeCell;

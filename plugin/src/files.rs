@@ -212,6 +212,39 @@ impl std::error::Error for FileError {
     }
 }
 
+/// One file is mono where another is stereo, and both have to be alike.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Unlike {
+    /// The one that is mono.
+    pub mono: PathBuf,
+    /// The one that is stereo.
+    pub stereo: PathBuf,
+}
+
+impl fmt::Display for Unlike {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(
+            f,
+            "{}: is mono where {} is stereo; export both as stereo, or both as mono",
+            self.mono.display(),
+            self.stereo.display()
+        )
+    }
+}
+
+/// Makes sure that two files have as many channels.
+///
+/// # Errors
+/// When they have not.
+pub(crate) fn same_channels(one: (&Path, &Audio), other: (&Path, &Audio)) -> Result<(), Unlike> {
+    let (mono, stereo) = match (one.1.channels, other.1.channels) {
+        (Channels::Mono, Channels::Stereo) => (one.0, other.0),
+        (Channels::Stereo, Channels::Mono) => (other.0, one.0),
+        _ => return Ok(()),
+    };
+    Err(Unlike { mono: mono.to_owned(), stereo: stereo.to_owned() })
+}
+
 /// Reads a file whole. Silence that an encoder added is left out where the file tells how
 /// much it is.
 ///

@@ -157,15 +157,15 @@ pub fn factory() -> Vec<Preset> {
 pub fn find(name: &str) -> Result<Preset, PresetError> {
     let wanted = words(name);
     let all = factory();
-    let mut begun: Vec<&Preset> =
+    let begun: Vec<&Preset> =
         all.iter().filter(|preset| !wanted.is_empty() && begins(preset.name, &wanted)).collect();
-    match (begun.pop(), begun.is_empty()) {
-        (Some(preset), true) => Ok(preset.clone()),
-        (Some(last), false) => Err(PresetError::Several {
+    match begun.as_slice() {
+        [preset] => Ok((*preset).clone()),
+        [_, _, ..] => Err(PresetError::Several {
             name: name.to_owned(),
-            begun: begun.into_iter().chain([last]).map(|preset| preset.name).collect(),
+            begun: begun.iter().map(|preset| preset.name).collect(),
         }),
-        (None, _) => Err(PresetError::Unknown {
+        [] => Err(PresetError::Unknown {
             name: name.to_owned(),
             near: near(name, all.iter().map(|preset| preset.name)),
         }),

@@ -12,7 +12,7 @@ use tenon_dsp::{
     Processor, ProgrammeLoudness, Readings, Settings, Tapped, TypicalReduction,
 };
 
-use crate::files::{self, Audio, Clipped, FileError, Format, Pending, WavFile};
+use crate::files::{self, Audio, Clipped, FileError, Format, Pending, Unlike, WavFile};
 use crate::report::{
     Comparison, Figures, GainReduction, Match, Measured, Meter, RecoveryReport, Report,
     TogetherMeter, TogetherReport,
@@ -77,13 +77,8 @@ pub enum RenderError {
         /// Its rate in Hz.
         other_hz: u32,
     },
-    /// One is mono where another is stereo, and both have to be alike.
-    Unlike {
-        /// The one that is mono.
-        mono: PathBuf,
-        /// The one that is stereo.
-        stereo: PathBuf,
-    },
+    /// One is mono where another is stereo.
+    Unlike(Unlike),
     /// A file to be written is also one to be read.
     Overwrite(PathBuf),
     /// Two files to be written have one name.
@@ -114,12 +109,7 @@ impl fmt::Display for RenderError {
                 other.display(),
                 first.display()
             ),
-            Self::Unlike { mono, stereo } => write!(
-                f,
-                "{}: is mono where {} is stereo; export both as stereo, or both as mono",
-                mono.display(),
-                stereo.display()
-            ),
+            Self::Unlike(unlike) => unlike.fmt(f),
             Self::Overwrite(path) => write!(
                 f,
                 "{}: is an input and would be overwritten; name another output",
@@ -346,8 +336,8 @@ fn read(job: &Job) -> Result<(Audio, Option<Audio>), RenderError> {
     let mut key = job.key.as_deref().map(at_this_rate).transpose()?;
     if let (Some(key), Some(path)) = (&mut key, &job.key) {
         // A mono key moves both sides of a stereo bus.
-        if (programme.channels, key.channels) == (Channels::Mono, Channels::Stereo) {
-            return Err(RenderError::Unlike { mono: first.clone(), stereo: path.clone() });
+        if programme.channels == Channels::Mono {
+            files::same_channels((first, &programme), (path, key)).map_err(RenderError::Unlike)?;
         }
         key.fit(programme.frames());
     }
@@ -689,13 +679,7 @@ pub fn spare(target: &Path, read: &[&Path]) -> Result<Pending, RenderError> {
 pub fn compare(before: &Path, after: &Path) -> Result<(Comparison, Vec<String>), RenderError> {
     let (mut dry, mut wet) = (files::read(before)?, files::read(after)?);
     same_rate((before, dry.rate_hz), (after, wet.rate_hz))?;
-    if dry.channels != wet.channels {
-        let [mono, stereo] = match dry.channels {
-            Channels::Mono => [before, after],
-            Channels::Stereo => [after, before],
-        };
-        return Err(RenderError::Unlike { mono: mono.to_owned(), stereo: stereo.to_owned() });
-    }
+    files::same_channels((before, &dry), (after, &wet)).map_err(RenderError::Unlike)?;
     let mut notes = Vec::new();
     notes.extend(out_of_time((before, &dry), (after, &wet)));
     if dry.frames() != wet.frames() {

@@ -327,26 +327,36 @@ pub(crate) fn param_event(time: u32, id: u32, value: f64) -> clap_event_param_va
 
 /// Events in the order in which they are handed over.
 #[derive(Default)]
-pub(crate) struct Events(Vec<clap_event_param_value>);
+pub(crate) struct Events {
+    headers: Vec<*const clap_event_header>,
+    /// What the headers are of, unless others keep it.
+    _values: Vec<clap_event_param_value>,
+}
 
 impl Events {
-    pub(crate) fn new(events: Vec<clap_event_param_value>) -> Self {
-        Self(events)
+    pub(crate) fn new(values: Vec<clap_event_param_value>) -> Self {
+        let headers = values.iter().map(|value| from_ref(value).cast()).collect();
+        Self { headers, _values: values }
+    }
+
+    /// Events of any kinds, each told by its header, which it must not outlive.
+    pub(crate) fn of(headers: Vec<*const clap_event_header>) -> Self {
+        Self { headers, _values: Vec::new() }
     }
 
     /// The list to pass; it must not outlive the events.
     pub(crate) fn list(&self) -> clap_input_events {
         unsafe extern "C" fn size(list: *const clap_input_events) -> u32 {
             // SAFETY: made below only.
-            unsafe { (*(*list).ctx.cast::<Events>()).0.len() as u32 }
+            unsafe { (*(*list).ctx.cast::<Events>()).headers.len() as u32 }
         }
         unsafe extern "C" fn get(
             list: *const clap_input_events,
             index: u32,
         ) -> *const clap_event_header {
             // SAFETY: made below only.
-            let events = unsafe { &(*(*list).ctx.cast::<Events>()).0 };
-            events.get(index as usize).map_or(null(), |event| &event.header)
+            let headers = unsafe { &(*(*list).ctx.cast::<Events>()).headers };
+            headers.get(index as usize).copied().unwrap_or(null())
         }
         clap_input_events {
             ctx: from_ref(self).cast_mut().cast(),

@@ -367,29 +367,20 @@ impl Conductor {
 
     /// Tries again to keep what could not be written, and reads the records.
     pub(crate) fn keep_again(&mut self) {
-        self.unkept_why = None;
-        let (mut waiting, mut kept) = (std::mem::take(&mut *self.unkept()), None);
-        while let Some(record) = waiting.first() {
-            match self.keep(record) {
-                Ok(file) => {
-                    kept = Some(file);
-                    waiting.remove(0);
-                }
-                Err(why) => {
-                    self.unkept_why = Some(why.to_string());
-                    break;
-                }
+        let (mut waiting, mut last) = (std::mem::take(&mut *self.unkept()), Ok(None));
+        while let (Some(record), Ok(_)) = (waiting.first(), &last) {
+            last = self.keep(record).map(Some).map_err(|why| why.to_string());
+            if last.is_ok() {
+                waiting.remove(0);
             }
         }
+        self.unkept_why = last.as_ref().err().cloned();
         // What is on the page was the last one to come.
         if let Page::Outcome(outcome) = &mut self.page
             && outcome.kept.is_err()
+            && let Some(last) = last.transpose()
         {
-            match (self.unkept_why.clone(), kept) {
-                (Some(why), _) => outcome.kept = Err(why),
-                (None, Some(file)) => outcome.kept = Ok(file),
-                (None, None) => (),
-            }
+            outcome.kept = last;
         }
         self.unkept().splice(..0, waiting);
         self.read();

@@ -388,8 +388,8 @@ pub fn keep(record: &Record, folder: &Path) -> Result<PathBuf, RecordError> {
     saved.map(|()| file)
 }
 
-/// The records in a folder, the first one first, and files that are none and were skipped, each with the reason. A
-/// folder that is missing holds none.
+/// The records in a folder, the first one first, and files that are none and were skipped, each with the
+/// reason. A folder that is missing holds none.
 pub fn read_all(folder: &Path) -> (Vec<Record>, Vec<String>) {
     let (mut records, mut damaged) = (Vec::new(), Vec::new());
     let entries = match fs::read_dir(folder) {

@@ -13,13 +13,13 @@ use std::path::{Path, PathBuf};
 use base64::Engine;
 use base64::prelude::BASE64_STANDARD;
 use serde::Serialize;
-use tenon_dsp::{Channels, ProgrammeLoudness};
+use tenon_dsp::ProgrammeLoudness;
 
 use super::align::{self, AlignError};
 use super::plan::{Kind, Plan, PlanError, Side, unpredictable};
 use super::seal::Key;
 use super::{chance, record};
-use crate::files::{self, Audio, FileError, Format, Pending, Problem};
+use crate::files::{self, Audio, FileError, Format, Pending, Problem, Unlike};
 
 /// The two files, in the order of their names.
 const WAV_NAMES: [&str; 2] = ["1.wav", "2.wav"];
@@ -84,12 +84,7 @@ pub enum SetError {
         after_hz: u32,
     },
     /// One is mono where the other is stereo.
-    Unlike {
-        /// The one that is mono.
-        mono: PathBuf,
-        /// The one that is stereo.
-        stereo: PathBuf,
-    },
+    Unlike(Unlike),
     /// The trials cannot be planned.
     Plan(PlanError),
     /// The folder has something in it.
@@ -116,12 +111,7 @@ impl fmt::Display for SetError {
                 after.display(),
                 before.display()
             ),
-            Self::Unlike { mono, stereo } => write!(
-                f,
-                "{}: is mono where {} is stereo; export both as stereo, or both as mono",
-                mono.display(),
-                stereo.display()
-            ),
+            Self::Unlike(unlike) => unlike.fmt(f),
             Self::Plan(error) => error.fmt(f),
             Self::Occupied(folder) => write!(
                 f,
@@ -197,13 +187,7 @@ pub fn make(job: &Job) -> Result<Made, SetError> {
             after_hz: after.rate_hz,
         });
     }
-    if before.channels != after.channels {
-        let (mono, stereo) = match before.channels {
-            Channels::Mono => (&job.before, &job.after),
-            Channels::Stereo => (&job.after, &job.before),
-        };
-        return Err(SetError::Unlike { mono: mono.clone(), stereo: stereo.clone() });
-    }
+    files::same_channels((&job.before, &before), (&job.after, &after)).map_err(SetError::Unlike)?;
     let mut notes = Vec::new();
     let passages = cut(job, &before, &after, &mut notes)?;
     drop((before, after));
