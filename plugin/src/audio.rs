@@ -71,6 +71,8 @@ pub(crate) struct Audio {
     processor: Processor,
     rate_hz: f64,
     settings: Settings,
+    /// Nothing has been played since the start, or since the last reset.
+    fresh: bool,
     /// The latency that the host knows of, or has been asked to restart for.
     told: usize,
     /// The latency that is asked for, and for how many samples it has been.
@@ -109,6 +111,7 @@ impl Audio {
             processor,
             rate_hz: 0.0,
             settings: Settings::default(),
+            fresh: true,
             told: 0,
             wanted: 0,
             still: 0,
@@ -143,6 +146,7 @@ impl Audio {
         self.told = self.processor.latency();
         self.listener.set_rate(rate_hz);
         self.rate_hz = rate_hz;
+        self.fresh = true;
         Ok(self.told as u32)
     }
 
@@ -154,12 +158,13 @@ impl Audio {
         }
     }
 
-    /// Forgets all signal, and starts at the settings of now. Only quality and lookahead stay: hosts
-    /// ask for the latency when they activate, and not when they reset.
+    /// Forgets all signal, and starts at the settings and the tempo of the next block. Only quality and
+    /// lookahead stay: hosts ask for the latency when they activate, and not when they reset.
     pub(crate) fn reset(&mut self, state: &BusState) {
         self.follow(state);
         self.processor.forget();
         self.pair.reset();
+        self.fresh = true;
     }
 
     /// Follows the host's tempo, in quarter notes a minute.
@@ -177,13 +182,18 @@ impl Audio {
         state: &BusState,
     ) -> Processed {
         self.follow(state);
-        self.processor
-            .set_beat(place.map(|place| Beat { position: place.beat, per_s: place.beats_per_s }));
         let samples = match main {
             [left, right, ..] => left.len().min(right.len()),
             [only] => only.len(),
             [] => 0,
         };
+        if samples > 0 && std::mem::take(&mut self.fresh) {
+            // Settings and tempo that came since the reset were never heard otherwise: no glide there.
+            self.processor.forget();
+            self.pair.reset();
+        }
+        self.processor
+            .set_beat(place.map(|place| Beat { position: place.beat, per_s: place.beats_per_s }));
         let mut news = false;
         let mut start = 0;
         while start < samples {

@@ -334,12 +334,16 @@ fn a_render_that_begins_without_a_restart_hears_no_trial_either() {
 
 #[test]
 fn a_render_that_begins_without_a_restart_begins_as_a_new_instance_does() {
+    let note = tenon_dsp::NOTES.iter().position(|note| *note == "1/8").unwrap() as f32;
     let mut playing = Playing::new(HARD);
+    set(&playing.state, Control::ReleaseNote, note);
+    playing.audio.set_tempo(Some(60.0));
     playing.play(S);
     // Moved in the very block in which the render begins.
     set(&playing.state, Control::Makeup, 6.0);
     set(&playing.state, Control::Threshold, -12.0);
     playing.audio.set_offline(true, &playing.state);
+    playing.audio.set_tempo(Some(140.0));
     let memory = playing.audio.processor.match_memory();
     playing.audio.processor.restore_match(memory);
     let (mut left, mut right) = (signal(S, playing.seed), signal(S, playing.seed + 1));
@@ -347,6 +351,7 @@ fn a_render_that_begins_without_a_restart_begins_as_a_new_instance_does() {
 
     let mut new = Processor::new();
     new.prepare(LIVE.0, Channels::Stereo).unwrap();
+    new.set_tempo(Some(140.0));
     new.set(&playing.state.params.settings());
     new.reset();
     new.restore_match(memory);
@@ -359,6 +364,30 @@ fn a_render_that_begins_without_a_restart_begins_as_a_new_instance_does() {
     let (rendered, _) = playing.play(S);
     new.process(&mut left, &mut right, None);
     assert_eq!(bits(&rendered[0]), bits(&left));
+}
+
+/// As hosts do: they activate, reset, and tell tempo and automation with the first block.
+#[test]
+fn what_comes_with_the_first_block_does_not_glide() {
+    let note = tenon_dsp::NOTES.iter().position(|note| *note == "1/8").unwrap() as f32;
+    let mut playing = Playing::new(&[]);
+    set(&playing.state, Control::ReleaseNote, note);
+    set(&playing.state, Control::Threshold, -36.0);
+    playing.audio.set_tempo(Some(140.0));
+    let (mut left, mut right) = (signal(S, playing.seed), signal(S, playing.seed + 1));
+    // An empty block is none.
+    playing.audio.process(&mut [&mut [], &mut []], None, None, &playing.state);
+    set(&playing.state, Control::Makeup, 3.0);
+    let (played, _) = playing.play(S);
+
+    let mut new = Processor::new();
+    new.prepare(LIVE.0, Channels::Stereo).unwrap();
+    new.set_tempo(Some(140.0));
+    new.set(&playing.state.params.settings());
+    new.reset();
+    new.process(&mut left, &mut right, None);
+    assert_eq!(bits(&played[0]), bits(&left));
+    assert_eq!(bits(&played[1]), bits(&right));
 }
 
 #[test]
