@@ -576,7 +576,11 @@ impl WavFile {
     /// # Errors
     /// [`FileError`] when it cannot be written.
     pub fn finish(self) -> Result<(Pending, Clipped), FileError> {
-        match self.writer.finish() {
+        let finished = self.writer.finish().and_then(|clipped| {
+            pad(&mut OpenOptions::new().write(true).open(&self.pending.temporary)?)?;
+            Ok(clipped)
+        });
+        match finished {
             Ok(clipped) => Ok((self.pending, clipped)),
             Err(error) => Err(self.pending.error(Problem::Write(error))),
         }
@@ -592,7 +596,22 @@ pub(crate) fn wav_bytes(audio: &Audio, format: Format) -> io::Result<Vec<u8>> {
     let mut wav = Wav::new(&mut bytes, (audio.rate_hz, audio.channels), format)?;
     wav.write(&mut audio.left.clone(), &mut audio.right.clone())?;
     wav.finish()?;
+    pad(&mut bytes)?;
     Ok(bytes.into_inner())
+}
+
+/// Adds what hound leaves out of a WAV file that it has finished: the byte behind a chunk of odd length,
+/// which is not counted in the chunk but in the whole (Multimedia Programming Interface and Data
+/// Specifications 1.0, IBM and Microsoft, 1991).
+fn pad(file: &mut (impl Write + Seek)) -> io::Result<()> {
+    let length = file.seek(io::SeekFrom::End(0))?;
+    if length % 2 == 1 {
+        file.write_all(&[0])?;
+        file.seek(io::SeekFrom::Start(4))?;
+        // All but the first eight bytes; a file that would be too long was refused at first.
+        file.write_all(&((length + 1 - 8) as u32).to_le_bytes())?;
+    }
+    Ok(())
 }
 
 /// The samples of a WAV file on their way to any writer.
@@ -902,6 +921,31 @@ mod tests {
             let variance = errors.map(|e| e * e).sum::<f64>() / COUNT as f64;
             assert!(mean.abs() < 0.01, "{offset}: mean {mean}");
             assert!((variance - 0.25).abs() < 0.01, "{offset}: {variance}");
+        }
+    }
+
+    /// The layout of RIFF: chunks begin at even places, and the first length is that of all the rest.
+    #[test]
+    fn chunks_of_odd_length_are_padded() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("odd.wav");
+        for (channels, frames) in [(Channels::Mono, 3), (Channels::Mono, 4), (Channels::Stereo, 3)]
+        {
+            let (left, right) = (vec![0.25; frames], vec![0.25; frames]);
+            let audio = Audio { rate_hz: 48_000, channels, left, right };
+            let pending = Pending::create(&path).unwrap();
+            let mut file =
+                WavFile::create(pending, (48_000, channels), Format::Int24, frames).unwrap();
+            file.write(&mut audio.left.clone(), &mut audio.right.clone()).unwrap();
+            file.finish().unwrap().0.commit().unwrap();
+            let bytes = fs::read(&path).unwrap();
+            assert_eq!(bytes, wav_bytes(&audio, Format::Int24).unwrap());
+            let number = |at: usize| u32::from_le_bytes(bytes[at..at + 4].try_into().unwrap());
+            assert_eq!((bytes.len() % 2, number(4) as usize), (0, bytes.len() - 8));
+            let data = bytes.windows(4).position(|four| four == b"data").unwrap();
+            let samples = frames * usize::from(channel_count(channels));
+            assert_eq!(number(data + 4) as usize, 3 * samples);
+            assert_eq!(read(&path).unwrap(), audio);
         }
     }
 
