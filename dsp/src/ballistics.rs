@@ -52,12 +52,18 @@ pub(crate) struct Ballistics {
 }
 
 /// State of left and right, in dB of gain reduction.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Copy)]
 struct Envelope {
     reduction: f64x2,
     sustained: f64x2,
-    /// 1/(1 + 7·A·u²), while release is adaptive.
+    /// 1/(1 + 7·A·u²): 1 while release is not adaptive.
     quickness: f64x2,
+}
+
+impl Default for Envelope {
+    fn default() -> Self {
+        Self { reduction: f64x2::ZERO, sustained: f64x2::ZERO, quickness: f64x2::ONE }
+    }
 }
 
 impl Envelope {
@@ -111,6 +117,9 @@ impl Ballistics {
         self.attack_s = settings.attack_ms(tempo_bpm) / 1000.0;
         self.release_s = settings.release_ms(tempo_bpm) / 1000.0;
         self.adaptive = f64::from(settings[Control::Adaptive]) / 100.0;
+        if self.adaptive == 0.0 {
+            self.envelope.quickness = f64x2::ONE;
+        }
         self.update();
     }
 

@@ -2,7 +2,7 @@
 //! itself is not touched.
 
 use crate::filter::{Highpass, HighpassCoefficients, HighpassDesign, PowerAverage};
-use crate::frame::{Beside, Frames, Lanes, in_pairs, without_fault};
+use crate::frame::{Beside, Frames, Lanes, in_pairs, without_fault, without_subnormal};
 use crate::input::GLIDE_S;
 use crate::ramp::Ramp;
 use crate::settings::{Control, KEY_HIGHPASS_MIN_HZ, Settings};
@@ -167,6 +167,11 @@ impl Key {
             ),
         };
         (self.filter, *average) = (run.filter, run.average);
+        // What dies away in the filter is silence before it is subnormal.
+        if self.engaged.resting() != Some(0.0) {
+            let samples = key.channels_mut().into_iter().flatten();
+            samples.for_each(|x| *x = without_subnormal(*x));
+        }
         beside
     }
 }
@@ -192,5 +197,33 @@ impl Run<'_> {
         };
         [self.keys[0][i], self.keys[1][i]] = heard.to_array().map(|x| x as f32);
         [self.powers[0][i], self.powers[1][i]] = self.average.next(heard);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::frame::CHUNK;
+
+    #[test]
+    fn what_the_key_filter_leaves_behind_is_never_subnormal() {
+        for (corner_hz, rate_hz) in [(20.0, 48_000.0), (500.0, 48_000.0), (500.0, 768_000.0)] {
+            let mut key = Key::new();
+            key.prepare(rate_hz);
+            key.set(&Settings::default().with(Control::KeyHighpass, corner_hz));
+            key.reset();
+            let (mut average, mut powers) = (PowerAverage::new(), Lanes::new());
+            let (mut frames, mut ended) = (Frames::new(), false);
+            for block in 0..(1.2 * rate_hz) as usize / CHUNK {
+                let x = if block == 0 { 1.0 } else { 0.0 };
+                frames.load(&[x; CHUNK], &[-x; CHUNK]);
+                let raw = frames.clone();
+                key.process(&mut frames, &raw, None, &mut average, &mut powers, ());
+                let heard = frames.channels().concat();
+                assert!(!heard.iter().any(|x| x.is_subnormal()), "{corner_hz} Hz at {rate_hz}");
+                ended = heard.iter().all(|x| *x == 0.0);
+            }
+            assert!(ended, "{corner_hz} Hz at {rate_hz}: it goes on");
+        }
     }
 }

@@ -12,8 +12,8 @@
 //! # Search
 //!
 //! The level behind the link does not depend on the threshold. So the programme is measured once, and
-//! [`Levels::find`] replays curve, lookahead and ballistics, the very stages of the engine. The typical maximum
-//! grows as the threshold falls, and the search halves the range down to the last digit that is shown.
+//! [`Levels::find`] replays curve, lookahead and ballistics, the very stages of the engine. The typical
+//! maximum grows as the threshold falls, and the search halves the range down to the last digit that is shown.
 //! Nothing here is for the audio thread.
 
 use std::collections::VecDeque;
@@ -369,6 +369,7 @@ impl Levels {
                     to_right.copy_from_slice(right);
                 }
                 reduction.process(&levels, &mut reductions, len, (), registers);
+                // More often than in the engine: what is let go of is far too small to be shown.
                 reduction.settle();
                 if pass == before {
                     typical.add([left, right], reductions.channels(len));
