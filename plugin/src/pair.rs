@@ -13,9 +13,9 @@ pub(crate) const CHUNK: usize = 512;
 /// has come down, it is far too loud.
 const SETTLING_HOPS: u32 = 50;
 
-/// Sound that has to be there before a side counts as listened to, in seconds. A switch and back by
-/// mistake is less, the shortest look at a passage is more.
-const HEARD_S: f64 = 0.25;
+/// Hops with sound that have to pass before a side counts as listened to: a quarter of a second. A
+/// switch and back by mistake is less, the shortest look at a passage is more.
+const HEARD_HOPS: u32 = 13;
 /// A sample beyond this is sound: -70 dB, as in the gate of BS.1770.
 const SOUND: f32 = 3.16e-4;
 
@@ -46,12 +46,12 @@ pub(crate) struct Pair {
     offline: bool,
     /// Settings whose quality and lookahead are in use.
     in_use: Settings,
-    /// The choice of what is heard that was followed last, and for how many more samples there has to
-    /// be sound until it counts as listened to.
+    /// The choice of what is heard that was followed last, and how many more hops with sound it takes
+    /// until it counts as listened to.
     turn: u32,
-    unheard: usize,
-    /// [`HEARD_S`] in samples.
-    enough: usize,
+    unheard: u32,
+    /// Whether there was sound on either side in this hop.
+    sounded: [bool; 2],
     /// The second engine's samples.
     samples: [[f32; CHUNK]; 2],
     /// Something has changed since the editor was told.
@@ -75,7 +75,7 @@ impl Pair {
             in_use: Settings::default(),
             turn: 0,
             unheard: 0,
-            enough: 0,
+            sounded: [false; 2],
             samples: [[0.0; CHUNK]; 2],
             news: false,
         }
@@ -99,7 +99,6 @@ impl Pair {
         self.other.set(&self.in_time(&self.other_settings));
         self.other.prepare(rate_hz, channels)?;
         self.sides.prepare(rate_hz, channels);
-        self.enough = (HEARD_S * rate_hz) as usize;
         let session = self.orders.order().session;
         self.session = session;
         self.end(if offline { End::Offline } else { End::Restarted });
@@ -189,7 +188,7 @@ impl Pair {
     fn hear(&mut self, opposite: bool, turn: u32) {
         self.sides.hear_second(opposite);
         if turn != self.turn {
-            (self.turn, self.unheard) = (turn, self.enough);
+            (self.turn, self.unheard, self.sounded) = (turn, HEARD_HOPS, [false; 2]);
         }
     }
 
@@ -280,11 +279,9 @@ impl Pair {
             (&mut other_left[..left.len()], &mut other_right[..right.len()]);
         self.other.process(other_left, other_right, key);
         if self.now == Now::Running && self.unheard > 0 {
-            // Of both, so that nothing depends on which one is heard.
             let sides = [[&*left, &*right], [&*other_left, &*other_right]];
-            if sides.iter().all(is_sound) {
-                self.unheard = self.unheard.saturating_sub(left.len());
-                self.news |= self.unheard == 0;
+            for (sounded, side) in self.sounded.iter_mut().zip(&sides) {
+                *sounded |= is_sound(side);
             }
         }
         self.sides.process([left, right], [other_left, other_right]);
@@ -301,6 +298,11 @@ impl Pair {
         if hop && self.settling > 0 {
             self.settling -= 1;
             self.sides.measure_anew();
+        }
+        // Of both, so that nothing depends on which one is heard.
+        if hop && std::mem::take(&mut self.sounded) == [true; 2] {
+            self.unheard -= 1;
+            self.news |= self.unheard == 0;
         }
         let news = std::mem::take(&mut self.news);
         if news || hop && self.is_open() {

@@ -714,32 +714,28 @@ pub fn compare(before: &Path, after: &Path) -> Result<(Comparison, Vec<String>),
 fn out_of_time((before, dry): (&Path, &Audio), (after, wet): (&Path, &Audio)) -> Option<String> {
     /// Below this, a beginning is silence, which tells no delay.
     const SILENT: f32 = 1e-3;
-    let rate = f64::from(dry.rate_hz);
+    let rate_hz = dry.rate_hz;
     let sounds = |left: &f32, right: &f32| left.abs().max(right.abs()) > SILENT;
     let begins = dry.left.iter().zip(&dry.right).position(|(l, r)| sounds(l, r))?;
     // One that is early begins before.
-    let from = begins.saturating_sub((align::WITHIN_S * rate) as usize);
+    let from = begins.saturating_sub((align::WITHIN_S * f64::from(rate_hz)) as usize);
     let [dry, wet] = [dry, wet].map(|audio| {
         [&audio.left, &audio.right].map(|channel| channel.get(from..).unwrap_or_default())
     });
-    let ms = |samples: i64| samples as f64 * 1000.0 / rate;
     let counts = "togetherness takes a delay for processing, or gives no reading";
     let (before, after) = (before.display(), after.display());
-    match align::late(dry, wet, rate as u32) {
+    match align::late(dry, wet, rate_hz) {
         Ok(0) => None,
-        Ok(late) => {
-            let samples = late.unsigned_abs();
-            let unit = if samples == 1 { "sample" } else { "samples" };
-            let (how, cut) = if late > 0 { ("late", &after) } else { ("early", &before) };
-            Some(format!(
-                "{after} is {samples} {unit} ({:.3} ms) {how} against {before}: {counts}. Cut {samples} {unit} off the beginning of {cut} and compare again.",
-                ms(late).abs()
-            ))
-        }
+        Ok(late) => Some(format!(
+            "{after} is {} against {before}: {counts}. Cut {} off the beginning of {} and compare again.",
+            align::in_words(late, rate_hz),
+            align::count(late.unsigned_abs()),
+            if late > 0 { &after } else { &before }
+        )),
         Err(AlignError::Doubtful(one, other)) => Some(format!(
-            "{after} lines up with {before} as well {:.3} ms late as {:.3} ms late: {counts}. Make sure that both begin at the same moment.",
-            ms(one),
-            ms(other)
+            "{after} lines up with {before} as well {} as {}: {counts}. Make sure that both begin at the same moment.",
+            align::in_words(one, rate_hz),
+            align::in_words(other, rate_hz)
         )),
         Err(AlignError::Unlike) => Some(format!(
             "{after} does not line up with {before} within {:.0} ms: {counts}. Make sure that both are the same programme and begin at the same moment.",

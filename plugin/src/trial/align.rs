@@ -32,6 +32,21 @@ pub enum AlignError {
     Doubtful(i64, i64),
 }
 
+/// How late something is, by samples, in words: "3 samples (0.063 ms) early".
+pub(crate) fn in_words(late: i64, rate_hz: u32) -> String {
+    if late == 0 {
+        return "in time".to_owned();
+    }
+    let samples = late.unsigned_abs();
+    let ms = samples as f64 * 1000.0 / f64::from(rate_hz);
+    format!("{} ({ms:.3} ms) {}", count(samples), if late > 0 { "late" } else { "early" })
+}
+
+/// So many samples, in words.
+pub(crate) fn count(samples: u64) -> String {
+    format!("{samples} {}", if samples == 1 { "sample" } else { "samples" })
+}
+
 /// By how many samples `after` is late against `before`, negative when it is early. Both are left and
 /// right, from the same moment on.
 pub(crate) fn late(
@@ -106,6 +121,21 @@ pub(crate) fn late(
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn what_is_early_is_not_negatively_late() {
+        let words = [-240, -1, 0, 48].map(|late| in_words(late, 48_000));
+        assert_eq!(
+            words,
+            [
+                "240 samples (5.000 ms) early",
+                "1 sample (0.021 ms) early",
+                "in time",
+                "48 samples (1.000 ms) late"
+            ]
+        );
+    }
+
     use rand::rngs::StdRng;
     use rand::{RngExt, SeedableRng};
 

@@ -405,6 +405,10 @@ pub fn read_all(folder: &Path) -> (Vec<Record>, Vec<String>) {
         if file.extension() != Some(OsStr::new(EXTENSION)) {
             continue;
         }
+        if fs::metadata(&file).is_ok_and(|file| file.len() == 0) {
+            // Another instance has the name, and is about to write there.
+            continue;
+        }
         match read(&file) {
             Ok(record) => records.push(record),
             Err(error) => {
@@ -689,6 +693,8 @@ mod tests {
             assert_eq!(keep(&record, &folder).unwrap(), folder.join(name));
         }
         fs::write(folder.join("broken.json"), "{").unwrap();
+        // A name that another instance has taken, and not written under yet.
+        fs::write(folder.join("taken.json"), "").unwrap();
         let (records, damaged) = read_all(&folder);
         assert_eq!(records, [record.clone(), record]);
         assert_eq!(damaged.len(), 1);

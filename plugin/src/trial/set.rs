@@ -129,7 +129,7 @@ impl fmt::Display for SetError {
             ),
             Self::Long(seconds) => write!(
                 f,
-                "the page can carry {seconds:.0} s at this sample rate; choose a shorter --length (up to {USUAL_LENGTH_S} s are remembered best)"
+                "the page can carry {seconds:.0} s at this sample rate and of as many channels; choose a shorter --length (up to {USUAL_LENGTH_S} s are remembered best)"
             ),
             Self::Silent(file) => write!(
                 f,
@@ -142,16 +142,13 @@ impl fmt::Display for SetError {
                 file.display(),
                 align::WITHIN_S * 1000.0
             ),
-            Self::Align(file, AlignError::Doubtful(one, other), rate_hz) => {
-                let ms = |lag: &i64| *lag as f64 * 1000.0 / f64::from(*rate_hz);
-                write!(
-                    f,
-                    "{}: lines up as well {:.3} ms late as {:.3} ms late; choose a passage that repeats less with --from and --length",
-                    file.display(),
-                    ms(one),
-                    ms(other)
-                )
-            }
+            Self::Align(file, AlignError::Doubtful(one, other), rate_hz) => write!(
+                f,
+                "{}: lines up as well {} as {}; choose a passage that repeats less with --from and --length",
+                file.display(),
+                align::in_words(*one, *rate_hz),
+                align::in_words(*other, *rate_hz)
+            ),
         }
     }
 }
@@ -324,10 +321,8 @@ fn cut(
     notes.push(match late {
         0 => "The two are in time with each other.".to_owned(),
         _ => format!(
-            "{after_name} was {shift} {} ({:.3} ms) {} and has been moved in time.",
-            if shift == 1 { "sample" } else { "samples" },
-            shift as f64 * 1000.0 / rate,
-            if late > 0 { "late" } else { "early" }
+            "{after_name} was {} and has been moved in time.",
+            align::in_words(late, rate_hz)
         ),
     });
     Ok([window(before, dry_from, frames), window(after, wet_from, frames)])

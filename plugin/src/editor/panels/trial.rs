@@ -335,12 +335,6 @@ fn records(ui: &mut Ui, mut rect: Rect, trial: &mut Conductor, help: &mut Help) 
     cut_top(&mut rect, gap);
     let waiting = trial.waiting();
     row(ui, heading, Align::Max, |ui| {
-        if !waiting.is_empty() {
-            if keep_again(ui, help) {
-                try_again(ui, trial);
-            }
-            return;
-        }
         let button = Button::new("Export CSV").show(ui);
         help.over(&button, "Writes all records to trials.csv in the folder of the trials.");
         if button.clicked() {
@@ -358,6 +352,17 @@ fn records(ui: &mut Ui, mut rect: Rect, trial: &mut Conductor, help: &mut Help) 
             folder::open(ui, trial.folder());
         }
     });
+
+    if !waiting.is_empty() {
+        let line = cut_top(&mut rect, ROW);
+        cut_top(&mut rect, gap);
+        row(ui, line, Align::Min, |ui| {
+            if keep_again(ui, help) {
+                try_again(ui, trial);
+            }
+            copy_records(ui, &waiting, help);
+        });
+    }
 
     let painter = ui.painter();
     let at = heading.left_center();
@@ -403,6 +408,26 @@ fn keep_again(ui: &mut Ui, help: &mut Help) -> bool {
         "Tries again to write what could not be written. It waits in memory, as long as this instance of the plug-in is loaded.",
     );
     button.clicked()
+}
+
+/// Offers records that could not be kept as text.
+fn copy_records(ui: &mut Ui, waiting: &[Record], help: &mut Help) {
+    let one = waiting.len() == 1;
+    let button = Button::new(if one { "Copy record" } else { "Copy records" }).show(ui);
+    help.over(
+        &button,
+        if one {
+            "Puts the record on the clipboard, as the text its file would have."
+        } else {
+            "Puts the records on the clipboard, each as the text its file would have."
+        },
+    );
+    if button.clicked() {
+        let texts: Vec<String> = waiting.iter().map(Record::to_text).collect();
+        ui.ctx().copy_text(texts.join("\n"));
+        let what = if one { "the record" } else { "the records" };
+        Help::answer(ui, format!("Copied {what} as text."));
+    }
 }
 
 /// A record in a line or two.
@@ -600,15 +625,7 @@ fn show_outcome(ui: &mut Ui, mut rect: Rect, outcome: &Outcome, help: &mut Help)
             if keep_again(ui, help) {
                 done = Some(Next::Keep);
             }
-            let button = Button::new("Copy record").show(ui);
-            help.over(
-                &button,
-                "Puts the record on the clipboard, as the text its file would have.",
-            );
-            if button.clicked() {
-                ui.ctx().copy_text(record.to_text());
-                Help::answer(ui, "Copied the record as text.".to_owned());
-            }
+            copy_records(ui, std::slice::from_ref(record), help);
         }
     });
     done

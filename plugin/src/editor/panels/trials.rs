@@ -293,11 +293,14 @@ fn records_that_wait_outlive_the_window_and_are_named() {
     window.click_on("Blind trial");
     assert!(window.has("Not kept ("));
     assert!(window.has("Dry and Processed. Right: "));
+    assert!(window.has("Export CSV") && window.has("Open folder"));
+    window.click_on("Copy record");
+    let copied = window.copied.clone().expect("a record on the clipboard");
     std::fs::remove_file(&folder).unwrap();
     window.click_on("Keep again");
     assert!(!window.has("Not kept ("));
     assert!(window.has("Dry and Processed. Right: "));
-    assert_eq!(only_record(&folder).answered(), 1);
+    assert_eq!(only_record(&folder).to_text(), copied);
 }
 
 #[test]
