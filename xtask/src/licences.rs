@@ -39,18 +39,34 @@ pub(crate) const FOLDER: &str = "Tenon-licences";
 /// When a package gives no licence that is known here and has no text of one.
 pub(crate) fn write(folder: &Path) -> Result<()> {
     fs::create_dir_all(folder).with_context(|| format!("{} cannot be made", folder.display()))?;
-    put(&folder.join("THIRD-PARTY.txt"), &third_party(&packages()?)?)?;
+    let notices = workspace::sysroot()?.join(RUST_NOTICES);
+    put(&folder.join("THIRD-PARTY.txt"), &third_party(&packages()?, notices.exists())?)?;
     for own in ["LICENSE-MIT", "LICENSE-APACHE"] {
         put(&folder.join(own), &read(&workspace::root().join(own))?)?;
     }
     let fonts = read(&workspace::root().join("plugin/fonts/LICENSE.txt"))?;
     put(&folder.join("LICENSE-FONTS.txt"), &fonts)?;
-    let notices = workspace::sysroot()?.join(RUST_NOTICES);
     if !notices.exists() {
-        println!("note: this Rust has no {RUST_NOTICES}; add the notices of its library by hand");
+        println!(
+            "note: this Rust has no {RUST_NOTICES}; what is made with it is not to be given away"
+        );
         return Ok(());
     }
-    put(&folder.join("RUST-LIBRARY.html"), &read(&notices)?)
+    put(&folder.join(NOTICES), &read(&notices)?)
+}
+
+/// Makes sure that licences are whole enough to be given away.
+///
+/// # Errors
+/// When the notices of Rust's standard library are missing.
+pub(crate) fn check(folder: &Path) -> Result<()> {
+    if !folder.join(NOTICES).exists() {
+        bail!(
+            "this Rust keeps no {RUST_NOTICES}, and the notices in it have to go with what is given \
+             to people; build with a toolchain that rustup installed"
+        );
+    }
+    Ok(())
 }
 
 /// Writes the list of packages, CycloneDX 1.5 in JSON.
@@ -60,6 +76,9 @@ pub(crate) fn write(folder: &Path) -> Result<()> {
 pub(crate) fn write_bill_of_materials(file: &Path) -> Result<()> {
     put(file, &bill_of_materials(&packages()?)?)
 }
+
+/// The notices of Rust's standard library among the licences.
+const NOTICES: &str = "RUST-LIBRARY.html";
 
 /// Where Rust keeps the notices of its standard library, which is linked in. A system's own Rust may
 /// keep them elsewhere.
@@ -179,10 +198,11 @@ ACTION, ARISING OUT OF OR IN CONNECTION WITH THE USE OR PERFORMANCE OF THIS SOFT
 ";
 
 /// All licences for people: first who is in it, then each text once with those it is for.
-fn third_party(packages: &[Package]) -> Result<String> {
-    let mut page = String::from(
-        "Tenon is made with the packages below and with the Rust standard library (MIT OR Apache-2.0, with\n\
-         the notices in RUST-LIBRARY.html).\n\
+fn third_party(packages: &[Package], has_notices: bool) -> Result<String> {
+    let notices =
+        if has_notices { format!(", with\nthe notices in {NOTICES}") } else { String::new() };
+    let mut page = format!(
+        "Tenon is made with the packages below and with the Rust standard library (MIT OR Apache-2.0{notices}).\n\
          Where a licence leaves a choice and the package has no text of its own, the Apache License 2.0\n\
          is chosen. The source of each package, as it was used, is at\n\
          https://crates.io/crates/NAME/VERSION; what differs in egui-baseview and in nice-plug is told in\n\
@@ -314,7 +334,10 @@ mod tests {
         assert!(has("egui") && has("symphonia") && !has("proptest") && !has("serde_derive"));
         // Asked for by the tests' hosts alone.
         assert!(!has("winit"));
-        let page = third_party(&packages).unwrap();
+        let page = third_party(&packages, true).unwrap();
+        assert!(
+            page.contains(NOTICES) && !third_party(&packages, false).unwrap().contains(NOTICES)
+        );
         for package in foreign {
             assert!(page.contains(&format!("{} {}", package.name, package.version)));
         }

@@ -27,6 +27,7 @@ pub(crate) fn run() -> Result<()> {
     for made in ["Tenon.clap", "Tenon.vst3", licences::FOLDER] {
         copy(&target.join("bundled").join(made), &kit.join(made))?;
     }
+    licences::check(&kit.join(licences::FOLDER))?;
     keep_symbols(&target, &symbols.join("plug-in"))?;
 
     let mut program = cargo();

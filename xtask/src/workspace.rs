@@ -55,6 +55,9 @@ fn rustc(options: &[&str]) -> Result<String> {
     let rustc = std::env::var_os("RUSTC").unwrap_or_else(|| "rustc".into());
     let output =
         Command::new(rustc).args(options).output().context("rustc could not be started")?;
+    if !output.status.success() {
+        bail!("rustc {} failed:\n{}", options.join(" "), String::from_utf8_lossy(&output.stderr));
+    }
     Ok(String::from_utf8_lossy(&output.stdout).into_owned())
 }
 
