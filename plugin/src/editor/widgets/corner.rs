@@ -1,6 +1,6 @@
 //! The corner by which the window is pulled larger or smaller.
 
-use egui::{CursorIcon, Response, Sense, Ui, Vec2, vec2};
+use egui::{CursorIcon, Pos2, Response, Sense, Ui, Vec2, vec2};
 
 use crate::editor::theme;
 
@@ -13,12 +13,14 @@ impl Corner {
     pub(crate) fn show(self, ui: &mut Ui, window: Vec2) -> (Response, Option<Vec2>) {
         let (rect, response) = ui.allocate_exact_size(ui.available_size(), Sense::DRAG);
         let response = response.on_hover_cursor(CursorIcon::ResizeNwSe);
-        let start = response.id.with("start");
-        if response.drag_started() {
-            ui.data_mut(|data| data.insert_temp(start, window));
+        let (start, pointer) = (response.id.with("start"), ui.input(|input| input.pointer.clone()));
+        if let Some(origin) = pointer.press_origin().filter(|_| response.drag_started()) {
+            ui.data_mut(|data| data.insert_temp(start, (window, origin)));
         }
-        let pulled = response.total_drag_delta().filter(|_| response.dragged());
-        let from: Vec2 = ui.data(|data| data.get_temp(start)).unwrap_or(window);
+        // By hand, because the response tells nothing of what comes in one frame with letting go.
+        let pulled = pointer.latest_pos().filter(|_| response.dragged() || response.drag_stopped());
+        let started: Option<(Vec2, Pos2)> = ui.data(|data| data.get_temp(start));
+        let size = pulled.zip(started).map(|(to, (from, origin))| (from + (to - origin)).round());
 
         let inks = theme::of(ui);
         let stroke =
@@ -27,6 +29,6 @@ impl Corner {
             let corner = rect.right_bottom() - vec2(2.0, 2.0);
             ui.painter().line_segment([corner - vec2(way, 0.0), corner - vec2(0.0, way)], stroke);
         }
-        (response, pulled.map(|pulled| (from + pulled).round()))
+        (response, size)
     }
 }

@@ -207,10 +207,12 @@ impl<'a> Ruler<'a> {
             ui.data_mut(|data| data.insert_temp(id, self.position));
             touches.push(Touch::Take);
         }
-        if response.dragged() {
+        if response.dragged() || response.drag_stopped() {
             let start = ui.data(|data| data.get_temp(id)).unwrap_or(self.position);
             let travel = response.rect.width().max(1.0);
-            let place = (start + response.drag_delta().x / travel * fine).clamp(0.0, 1.0);
+            // The response's own leaves out what comes in one frame with letting go.
+            let way = ui.input(|input| input.pointer.delta().x);
+            let place = (start + way / travel * fine).clamp(0.0, 1.0);
             ui.data_mut(|data| data.insert_temp(id, place));
             touches.push(Touch::Turn(place));
         }
@@ -460,14 +462,23 @@ mod tests {
         ]
     }
 
-    fn drag(modifiers: Modifiers) -> Vec<Touch> {
-        touches(vec![
-            vec![at(100.0, 30.0)],
-            vec![button(100.0, 30.0, true, modifiers)],
+    /// From 100 to 140 in so many frames.
+    fn drag_within(frames: usize, modifiers: Modifiers) -> Vec<Touch> {
+        let mut events = vec![
             vec![at(120.0, 30.0)],
             vec![at(140.0, 30.0)],
             vec![button(140.0, 30.0, false, modifiers)],
-        ])
+        ];
+        while events.len() > frames {
+            let last = events.pop().unwrap_or_default();
+            events.last_mut().unwrap().extend(last);
+        }
+        let press = vec![vec![at(100.0, 30.0)], vec![button(100.0, 30.0, true, modifiers)]];
+        touches([press, events].concat())
+    }
+
+    fn drag(modifiers: Modifiers) -> Vec<Touch> {
+        drag_within(3, modifiers)
     }
 
     fn key(key: Key) -> Vec<Event> {
@@ -495,6 +506,15 @@ mod tests {
         assert_eq!(touches.last(), Some(&Touch::LetGo));
         // 40 of 200 points.
         assert!((last_place(&touches) - 0.7).abs() < 0.01, "{touches:?}");
+    }
+
+    #[test]
+    fn a_slow_window_loses_nothing_of_a_drag() {
+        for frames in 2..=3 {
+            let touches = drag_within(frames, Modifiers::NONE);
+            assert_eq!(touches.last(), Some(&Touch::LetGo), "{frames}");
+            assert!((last_place(&touches) - 0.7).abs() < 0.01, "{frames}: {touches:?}");
+        }
     }
 
     #[test]
