@@ -9,8 +9,9 @@ mod hosts {
     pub(crate) mod shared;
 }
 
+#[cfg(target_os = "linux")]
+use std::mem::ManuallyDrop;
 use std::ptr::null_mut;
-
 use std::sync::atomic::Ordering;
 use std::time::{Duration, Instant};
 
@@ -414,38 +415,84 @@ fn restored_from_two_threads_at_once_it_has_one_state_whole() {
     assert!(states.contains(&saved), "{}", String::from_utf8_lossy(&saved));
 }
 
+/// Restores a state with another latency and plays, on a thread of its own: the plug-in tells the host when
+/// it has stood still for a while.
+fn restore_elsewhere(host: &RawVst3, lookahead_ms: f32) {
+    let settings = keyed().with(Control::Lookahead, lookahead_ms);
+    let state = RawVst3::started(&settings, RATE_HZ, BLOCK).save();
+    let (input, key) = (programme(LAYOUT, RATE_HZ, 13, 0.5), silence(24_000));
+    host.restarts.store(0, Ordering::SeqCst);
+    std::thread::scope(|scope| {
+        scope.spawn(|| {
+            assert!(host.restore(&state));
+            host.play(&input, &key, BLOCK);
+        });
+    });
+}
+
+fn wait_until(what: &str, is_so: impl Fn() -> bool) {
+    let deadline = Instant::now() + Duration::from_secs(30);
+    while !is_so() {
+        assert!(Instant::now() < deadline, "in vain: {what}");
+        std::thread::yield_now();
+    }
+}
+
+fn is_told(host: &RawVst3) {
+    wait_until("the host is told of the latency", || host.restarts.load(Ordering::SeqCst) != 0);
+}
+
 /// All instances share a thread for what they have to tell their hosts from other threads.
 #[test]
 fn an_instance_that_goes_with_tasks_left_takes_nothing_with_it() {
     let started = || RawVst3::started(&keyed(), RATE_HZ, BLOCK);
     let (stays, goes) = (started(), started());
-    let states = [5.0, 0.0]
-        .map(|ms| RawVst3::started(&keyed().with(Control::Lookahead, ms), RATE_HZ, BLOCK).save());
-    let (input, key) = (programme(LAYOUT, RATE_HZ, 13, 0.5), silence(24_000));
-    // With another latency, of which the host is told when it has stood still for a while.
-    let restore = |host: &RawVst3, state: &[u8]| {
-        host.restarts.store(0, Ordering::SeqCst);
-        std::thread::scope(|scope| {
-            scope.spawn(|| {
-                assert!(host.restore(state));
-                host.play(&input, &key, BLOCK);
-            });
-        });
-    };
-    let is_told = |host: &RawVst3| {
-        let deadline = Instant::now() + Duration::from_secs(30);
-        while host.restarts.load(Ordering::SeqCst) == 0 {
-            assert!(Instant::now() < deadline, "the host was not told of the latency");
-            std::thread::yield_now();
-        }
-    };
     let gate = stays.gate.lock().unwrap();
-    restore(&stays, &states[0]);
+    restore_elsewhere(&stays, 5.0);
     is_told(&stays);
     // The thread is with the first host now, so this has to wait, and finds nobody then.
-    restore(&goes, &states[0]);
+    restore_elsewhere(&goes, 5.0);
     drop(goes);
     drop(gate);
-    restore(&stays, &states[1]);
+    restore_elsewhere(&stays, 0.0);
     is_told(&stays);
+}
+
+/// The same thread, with more left for it to do than it takes; in a process where no other test has
+/// instances.
+#[cfg(target_os = "linux")]
+#[test]
+fn the_last_instance_may_go_on_the_thread_that_all_share() {
+    const ALONE: &str = "TENON_TEST_ALONE";
+    if std::env::var_os(ALONE).is_none() {
+        let mut itself = std::process::Command::new(std::env::current_exe().unwrap());
+        itself.args(["--exact", "the_last_instance_may_go_on_the_thread_that_all_share"]);
+        let output = itself.env(ALONE, "").output().unwrap();
+        let said = String::from_utf8_lossy(&output.stdout);
+        assert!(output.status.success() && said.contains("1 passed"), "{said}");
+        return;
+    }
+    let lives = || {
+        let threads = std::fs::read_dir("/proc/self/task").unwrap().flatten();
+        let mut names =
+            threads.flat_map(|thread| std::fs::read_to_string(thread.path().join("comm")));
+        names.any(|name| name.trim() == "bg-worker")
+    };
+    let host = ManuallyDrop::new(RawVst3::started(&keyed(), RATE_HZ, BLOCK));
+    let gate = host.gate.lock().unwrap();
+    restore_elsewhere(&host, 5.0);
+    is_told(&host);
+    let state = host.save();
+    std::thread::scope(|scope| {
+        scope.spawn(|| (0..5_000).for_each(|_| assert!(host.restore(&state))));
+    });
+    assert!(lives(), "the thread goes by another name");
+    // SAFETY: nobody uses them any more. What the thread does for the instance keeps it alive.
+    unsafe {
+        drop(std::ptr::read(&host.component));
+        drop(std::ptr::read(&host.processor));
+        drop(std::ptr::read(&host.controller));
+    }
+    drop(gate);
+    wait_until("the thread ends", || !lives());
 }

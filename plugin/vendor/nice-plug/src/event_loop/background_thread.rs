@@ -29,20 +29,17 @@ pub(crate) struct BackgroundThread<T, E> {
 /// A handle for the singleton worker thread. This lets multiple instances of the same plugin share
 /// a worker thread, and when the last instance gets dropped the worker thread gets terminated.
 struct WorkerThread<T, E> {
-    tasks_sender: crossbeam::channel::Sender<Message<T, E>>,
+    /// The only sender there is, until the WorkerThread is dropped: then the worker thread does what
+    /// is left in the queue, and ends.
+    tasks_sender: Option<crossbeam::channel::Sender<Message<T, E>>>,
     /// The thread's join handle. Joined when the WorkerThread is dropped.
     join_handle: Option<JoinHandle<()>>,
 }
 
-/// A message for communicating with the worker thread.
-enum Message<T, E> {
-    /// A new task for the event loop to execute along with the executor that should execute the
-    /// task. A reference to the executor is sent alongside because multiple plugin instances may
-    /// share the same background thread.
-    Task((T, Weak<E>)),
-    /// Shut down the worker thread. Send when the last reference to the thread is dropped.
-    Shutdown,
-}
+/// A new task for the event loop to execute along with the executor that should execute the task. A
+/// reference to the executor is sent alongside because multiple plugin instances may share the same
+/// background thread.
+type Message<T, E> = (T, Weak<E>);
 
 impl<T, E> BackgroundThread<T, E>
 where
@@ -64,8 +61,8 @@ where
         permit_alloc(|| {
             self.worker_thread
                 .tasks_sender
-                .try_send(Message::Task((task, self.executor.clone())))
-                .is_ok()
+                .as_ref()
+                .is_some_and(|sender| sender.try_send((task, self.executor.clone())).is_ok())
         })
     }
 }
@@ -87,17 +84,16 @@ impl<T: Send + 'static, E: MainThreadExecutor<T> + 'static> WorkerThread<T, E> {
 
         Self {
             join_handle: Some(join_handle),
-            tasks_sender,
+            tasks_sender: Some(tasks_sender),
         }
     }
 }
 
 impl<T, E> Drop for WorkerThread<T, E> {
     fn drop(&mut self) {
-        // The thread is shut down and joined when the handle is dropped
-        self.tasks_sender
-            .send(Message::Shutdown)
-            .expect("Failed while sending worker thread shutdown request");
+        // The thread is shut down and joined when the handle is dropped. It is not sent a message for
+        // that: there may be no room for one, and on the thread itself nobody would make any.
+        drop(self.tasks_sender.take());
         let join_handle = self
             .join_handle
             .take()
@@ -146,21 +142,12 @@ where
     T: Send,
     E: MainThreadExecutor<T> + 'static,
 {
-    loop {
-        match tasks_receiver.recv() {
-            Ok(Message::Task((task, executor))) => match executor.upgrade() {
-                Some(e) => e.execute(task, true),
-                // Other instances need the thread still.
-                None => nice_trace!("Received a new task but the executor is no longer alive"),
-            },
-            Ok(Message::Shutdown) => return,
-            Err(err) => {
-                nice_trace!(
-                    "Worker thread got disconnected unexpectedly, shutting down: {}",
-                    err
-                );
-                return;
-            }
+    // Ends when the last handle has been dropped.
+    while let Ok((task, executor)) = tasks_receiver.recv() {
+        match executor.upgrade() {
+            Some(e) => e.execute(task, true),
+            // Other instances need the thread still.
+            None => nice_trace!("Received a new task but the executor is no longer alive"),
         }
     }
 }
