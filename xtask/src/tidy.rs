@@ -144,6 +144,7 @@ const ORDERS: &[Order] = &[
             ("editor/widgets/focus.rs", NO_ENGINE),
             ("editor/widgets/button.rs", NO_ENGINE),
             ("editor/widgets/choice.rs", NO_ENGINE),
+            ("editor/widgets/drag.rs", NO_ENGINE),
             ("editor/widgets/corner.rs", NO_ENGINE),
             ("editor/widgets/menu.rs", NO_ENGINE),
             ("editor/widgets/ruler.rs", NO_ENGINE),

@@ -677,7 +677,7 @@ mod tests {
         for x in [-20.0, -200.0, -400.0] {
             window.frame(vec![Event::PointerMoved(at + vec2(x, 0.0))]);
         }
-        window.frame(vec![button(at, false)]);
+        window.frame(vec![button(at - vec2(400.0, 0.0), false)]);
         assert_eq!(window.value(Control::ReleaseNote), note("1/64T"), "not in ms");
         window.press(Modifiers::NONE, Key::ArrowLeft);
         assert_eq!(window.value(Control::ReleaseNote), note("1/64T"));
@@ -782,7 +782,7 @@ mod tests {
             }
             let live = (RATE_HZ, nice_plug::prelude::ProcessMode::Realtime);
             audio.activate(&LAYOUTS[layout], live, &window.state).unwrap();
-            audio.reset(&window.state);
+            audio.reset();
             let mut play = |state: &BusState, frames: usize| {
                 let (mut left, mut right) = (left[..frames].to_vec(), right[..frames].to_vec());
                 for (left, right) in left.chunks_mut(480).zip(right.chunks_mut(480)) {

@@ -4,6 +4,7 @@ mod bands;
 mod button;
 mod choice;
 mod corner;
+mod drag;
 mod focus;
 mod menu;
 mod ruler;

@@ -6,6 +6,7 @@ use egui::{
     Sense, Shape, Stroke, StrokeKind, TextEdit, Ui, WidgetInfo, pos2, vec2,
 };
 
+use super::drag::dragged_to;
 use super::menu::give_back_keyboard;
 use crate::editor::theme;
 
@@ -202,22 +203,24 @@ impl<'a> Ruler<'a> {
             }
         }
 
-        // The place between two values that a fine drag has come to is kept here.
+        // The place between two values that a fine drag has come to is kept here, and how far the pointer
+        // has been followed.
         if response.drag_started() {
-            ui.data_mut(|data| data.insert_temp(id, self.position));
+            let origin = ui.input(|input| input.pointer.press_origin());
+            let from = origin.map_or(response.rect.left(), |origin| origin.x);
+            ui.data_mut(|data| data.insert_temp(id, (self.position, from)));
             touches.push(Touch::Take);
         }
-        if response.dragged() || response.drag_stopped() {
-            let start = ui.data(|data| data.get_temp(id)).unwrap_or(self.position);
+        if let Some(to) = dragged_to(ui, response) {
+            let before = ui.data(|data| data.get_temp(id));
+            let (start, from) = before.unwrap_or((self.position, to.x));
             let travel = response.rect.width().max(1.0);
-            // The response's own leaves out what comes in one frame with letting go.
-            let way = ui.input(|input| input.pointer.delta().x);
-            let place = (start + way / travel * fine).clamp(0.0, 1.0);
-            ui.data_mut(|data| data.insert_temp(id, place));
+            let place = (start + (to.x - from) / travel * fine).clamp(0.0, 1.0);
+            ui.data_mut(|data| data.insert_temp(id, (place, to.x)));
             touches.push(Touch::Turn(place));
         }
         if response.drag_stopped() {
-            ui.data_mut(|data| data.remove::<f32>(id));
+            ui.data_mut(|data| data.remove::<(f32, f32)>(id));
             touches.push(Touch::LetGo);
         }
 
@@ -462,23 +465,14 @@ mod tests {
         ]
     }
 
-    /// From 100 to 140 in so many frames.
-    fn drag_within(frames: usize, modifiers: Modifiers) -> Vec<Touch> {
-        let mut events = vec![
+    fn drag(modifiers: Modifiers) -> Vec<Touch> {
+        touches(vec![
+            vec![at(100.0, 30.0)],
+            vec![button(100.0, 30.0, true, modifiers)],
             vec![at(120.0, 30.0)],
             vec![at(140.0, 30.0)],
             vec![button(140.0, 30.0, false, modifiers)],
-        ];
-        while events.len() > frames {
-            let last = events.pop().unwrap_or_default();
-            events.last_mut().unwrap().extend(last);
-        }
-        let press = vec![vec![at(100.0, 30.0)], vec![button(100.0, 30.0, true, modifiers)]];
-        touches([press, events].concat())
-    }
-
-    fn drag(modifiers: Modifiers) -> Vec<Touch> {
-        drag_within(3, modifiers)
+        ])
     }
 
     fn key(key: Key) -> Vec<Event> {
@@ -510,10 +504,15 @@ mod tests {
 
     #[test]
     fn a_slow_window_loses_nothing_of_a_drag() {
-        for frames in 2..=3 {
-            let touches = drag_within(frames, Modifiers::NONE);
-            assert_eq!(touches.last(), Some(&Touch::LetGo), "{frames}");
-            assert!((last_place(&touches) - 0.7).abs() < 0.01, "{frames}: {touches:?}");
+        for after in [at(180.0, 30.0), Event::PointerGone] {
+            let touches = touches(vec![
+                vec![at(100.0, 30.0)],
+                vec![button(100.0, 30.0, true, Modifiers::NONE)],
+                vec![at(120.0, 30.0)],
+                vec![at(140.0, 30.0), button(140.0, 30.0, false, Modifiers::NONE), after],
+            ]);
+            assert_eq!(touches.last(), Some(&Touch::LetGo));
+            assert!((last_place(&touches) - 0.7).abs() < 0.001, "{touches:?}");
         }
     }
 
