@@ -729,7 +729,7 @@ fn out_of_time((before, dry): (&Path, &Audio), (after, wet): (&Path, &Audio)) ->
         Ok(late) => Some(format!(
             "{after} is {} against {before}: {counts}. Cut {} off the beginning of {} and compare again.",
             align::in_words(late, rate_hz),
-            align::count(late.unsigned_abs()),
+            align::samples_in_words(late.unsigned_abs()),
             if late > 0 { &after } else { &before }
         )),
         Err(AlignError::Doubtful(one, other)) => Some(format!(

@@ -393,17 +393,18 @@ impl Conductor {
         self.records.reverse();
     }
 
-    /// Writes all records to one CSV file beside them. Gives the file.
+    /// Writes all records, those that wait too, to one CSV file in their folder. Gives the file.
     ///
     /// # Errors
     /// When there is no folder, or the file cannot be written.
     pub(crate) fn export(&self) -> Result<PathBuf, RecordError> {
         let file = self.folder.as_deref().ok_or(RecordError::NoFolder)?.join("trials.csv");
-        if self.records.is_empty() {
+        // The oldest first.
+        let mut records: Vec<Record> = self.records.iter().rev().cloned().collect();
+        records.extend(self.waiting());
+        if records.is_empty() {
             return Err(RecordError::Empty);
         }
-        // The oldest first.
-        let records: Vec<Record> = self.records.iter().rev().cloned().collect();
         record::export(&records, &file)?;
         Ok(file)
     }

@@ -39,11 +39,15 @@ pub(crate) fn in_words(late: i64, rate_hz: u32) -> String {
     }
     let samples = late.unsigned_abs();
     let ms = samples as f64 * 1000.0 / f64::from(rate_hz);
-    format!("{} ({ms:.3} ms) {}", count(samples), if late > 0 { "late" } else { "early" })
+    format!(
+        "{} ({ms:.3} ms) {}",
+        samples_in_words(samples),
+        if late > 0 { "late" } else { "early" }
+    )
 }
 
 /// So many samples, in words.
-pub(crate) fn count(samples: u64) -> String {
+pub(crate) fn samples_in_words(samples: u64) -> String {
     format!("{samples} {}", if samples == 1 { "sample" } else { "samples" })
 }
 
@@ -121,21 +125,6 @@ pub(crate) fn late(
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn what_is_early_is_not_negatively_late() {
-        let words = [-240, -1, 0, 48].map(|late| in_words(late, 48_000));
-        assert_eq!(
-            words,
-            [
-                "240 samples (5.000 ms) early",
-                "1 sample (0.021 ms) early",
-                "in time",
-                "48 samples (1.000 ms) late"
-            ]
-        );
-    }
-
     use rand::rngs::StdRng;
     use rand::{RngExt, SeedableRng};
 
@@ -210,5 +199,19 @@ mod tests {
         let late = short.map(|s| [&s[3300..4000], &s[..3300]].concat().repeat(24));
         let result = lag(&repeated, &late);
         assert!(matches!(result, Err(AlignError::Doubtful(..))), "{result:?}");
+    }
+
+    #[test]
+    fn what_is_early_is_not_negatively_late() {
+        let words = [-240, -1, 0, 48].map(|late| in_words(late, 48_000));
+        assert_eq!(
+            words,
+            [
+                "240 samples (5.000 ms) early",
+                "1 sample (0.021 ms) early",
+                "in time",
+                "48 samples (1.000 ms) late"
+            ]
+        );
     }
 }

@@ -8,6 +8,7 @@ use std::ffi::OsStr;
 use std::fs::{self, OpenOptions};
 use std::io;
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 use jiff::fmt::temporal::DateTimePrinter;
 use jiff::{Timestamp, ZonedDateTime};
@@ -405,8 +406,7 @@ pub fn read_all(folder: &Path) -> (Vec<Record>, Vec<String>) {
         if file.extension() != Some(OsStr::new(EXTENSION)) {
             continue;
         }
-        if fs::metadata(&file).is_ok_and(|file| file.len() == 0) {
-            // Another instance has the name, and is about to write there.
+        if is_about_to_be(&file) {
             continue;
         }
         match read(&file) {
@@ -419,6 +419,13 @@ pub fn read_all(folder: &Path) -> (Vec<Record>, Vec<String>) {
     }
     records.sort_by_cached_key(Record::ended);
     (records, damaged)
+}
+
+/// Whether another instance has just taken this name to write under.
+fn is_about_to_be(file: &Path) -> bool {
+    const SOON: Duration = Duration::from_secs(60);
+    let age = |file: &fs::Metadata| file.modified().ok()?.elapsed().ok();
+    fs::metadata(file).is_ok_and(|file| file.len() == 0 && age(&file).is_none_or(|age| age < SOON))
 }
 
 /// Reads one record.
@@ -537,6 +544,7 @@ mod tests {
     use super::*;
     use rand::SeedableRng;
     use rand::rngs::StdRng;
+    use std::time::SystemTime;
 
     fn plan(kind: Kind) -> Plan {
         Plan::draw(kind, 16, &mut StdRng::seed_from_u64(5)).unwrap()
@@ -695,10 +703,14 @@ mod tests {
         fs::write(folder.join("broken.json"), "{").unwrap();
         // A name that another instance has taken, and not written under yet.
         fs::write(folder.join("taken.json"), "").unwrap();
+        // And one that nobody will write under any more.
+        let lost = fs::File::create(folder.join("lost.json")).unwrap();
+        lost.set_modified(SystemTime::now() - Duration::from_secs(3600)).unwrap();
         let (records, damaged) = read_all(&folder);
         assert_eq!(records, [record.clone(), record]);
-        assert_eq!(damaged.len(), 1);
+        assert_eq!(damaged.len(), 2);
         assert!(damaged[0].starts_with("broken.json: this is no record"), "{damaged:?}");
+        assert!(damaged[1].starts_with("lost.json: this is no record"), "{damaged:?}");
     }
 
     #[test]

@@ -129,7 +129,7 @@ impl fmt::Display for SetError {
             ),
             Self::Long(seconds) => write!(
                 f,
-                "the page can carry {seconds:.0} s at this sample rate and of as many channels; choose a shorter --length (up to {USUAL_LENGTH_S} s are remembered best)"
+                "the page can carry {seconds:.0} s at this sample rate with this many channels; choose a shorter --length (up to {USUAL_LENGTH_S} s are remembered best)"
             ),
             Self::Silent(file) => write!(
                 f,
