@@ -366,6 +366,18 @@ mod tests {
         unreachable!()
     }
 
+    #[test]
+    fn release_that_is_adaptive_no_more_leaves_nothing_between_the_channels() {
+        let mut b = ballistics(48_000.0, 10.0, 100.0, 50.0);
+        let mut lanes = Lanes::new();
+        [lanes.renew(1)[0][0], lanes.renew(1)[1][0]] = [6.0, 3.0];
+        b.process(&mut lanes, None, 1, ());
+        assert!(!b.envelope.is_linked());
+        b.set(&Settings::default(), None);
+        let quickness = b.envelope.quickness.to_array();
+        assert_eq!(quickness, [1.0; 2], "so that the channels can meet");
+    }
+
     /// The definition of a time constant in JAES 60(6), Eq. 7.
     #[test]
     fn attack_and_release_are_the_times_to_63_percent_of_a_step() {

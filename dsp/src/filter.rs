@@ -151,8 +151,8 @@ impl PowerAverage {
         self.power = f64x2::ZERO;
     }
 
-    /// Empties a memory in which a signal has died away. To be called every 20 ms. (Windows that are far
-    /// shorter get there first, and are through the subnormal range within a few samples.)
+    /// Empties a memory in which a signal has died away. To be called every 20 ms. (After windows that
+    /// are far shorter it gets subnormal before that, but only for a few samples.)
     pub(crate) fn settle(&mut self) {
         self.power = settled(self.power, EMPTY);
     }
