@@ -38,6 +38,8 @@ pub(crate) const FOLDER: &str = "Tenon-licences";
 /// # Errors
 /// When a package gives no licence that is known here and has no text of one.
 pub(crate) fn write(folder: &Path) -> Result<()> {
+    // Nothing of another toolchain may be left in it.
+    workspace::remove(folder)?;
     fs::create_dir_all(folder).with_context(|| format!("{} cannot be made", folder.display()))?;
     let notices = workspace::sysroot()?.join(RUST_NOTICES);
     put(&folder.join("THIRD-PARTY.txt"), &third_party(&packages()?, notices.exists())?)?;
