@@ -2,6 +2,7 @@
 //! Everything else of it is the same code as in CLAP and driven in `editor_window.rs`. Needs an X
 //! screen.
 #![cfg(target_os = "linux")]
+#![allow(unsafe_code)] // blocks are made of raw pointers
 
 mod hosts {
     pub(crate) mod open_editor;
@@ -12,22 +13,29 @@ mod hosts {
     pub(crate) mod vst3_window;
 }
 
+use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
 use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
 use hosts::open_editor::Editor;
-use hosts::raw::RawHost;
-use hosts::raw_vst3::RawVst3;
+use hosts::raw::{BLOCK, RATE_HZ, RawHost, pointers, silence};
+use hosts::raw_vst3::{Changes, RawVst3, block_of, bus};
+use hosts::shared::stored_id;
 use hosts::vst3_window::Vst3Window;
-use tenon_dsp::Settings;
+use tenon_dsp::{Control, Settings};
 use tenon_tests::screen::{Windowed, check_whole};
+use vst3::Steinberg::kResultOk;
 use vst3_host::HostNotification;
 
 /// Size of a fresh window, in pixels.
 const SIZE: (u32, u32) = (1120, 700);
 /// Where the threshold lies in it.
 const THRESHOLD: (i16, i16) = (540, 490);
+
+/// Where its ruler shows the value, and how large.
+const RULER: ((i16, i16), (u32, u32)) = ((464, 470), (190, 40));
 
 /// Where its menu opens by key: from where, and how large.
 const UNDER_THRESHOLD: ((i16, i16), (u32, u32)) = ((464, 504), (190, 130));
@@ -167,7 +175,7 @@ fn the_hosts_menu_opens_for_the_ruler() {
 #[test]
 fn an_editor_that_is_closed_leaves_no_files_open() {
     let _alone = alone();
-    let host = RawVst3::started(&Settings::default(), 48_000.0, 128);
+    let host = RawVst3::started(&Settings::default(), RATE_HZ, BLOCK);
     let open_files = || std::fs::read_dir("/proc/self/fd").unwrap().count();
     let show = || drop(Editor::of_vst3(&host, || ()));
     // What is opened once for the process, as fonts are.
@@ -176,4 +184,63 @@ fn an_editor_that_is_closed_leaves_no_files_open() {
     show();
     show();
     assert_eq!(open_files(), before);
+}
+
+/// Plays a block of silence that brings a place of the threshold, 0 to 1, with channels to play into or
+/// without.
+fn automate(host: &RawVst3, place: f64, has_channels: bool) {
+    let (mut main, mut key, mut out) = (silence(BLOCK), silence(BLOCK), silence(BLOCK));
+    let (mut main, mut key) = (pointers(&mut main), pointers(&mut key));
+    let (mut inputs, mut outputs) = ([bus(&mut main), bus(&mut key)], pointers(&mut out));
+    let mut outputs = [bus(&mut outputs)];
+    if !has_channels {
+        outputs[0].numChannels = 0;
+    }
+    let changes = Changes::new(&[(stored_id(Control::Threshold), 0, place)]);
+    let mut block = block_of(&mut inputs, &mut outputs, BLOCK);
+    block.inputParameterChanges = changes.as_ptr();
+    // SAFETY: all channels have room for the block.
+    assert_eq!(unsafe { host.process(&mut block) }, kResultOk);
+}
+
+/// Silence, so that no reading gives the editor a reason of its own to draw.
+#[test]
+fn the_editor_follows_automation_to_its_last_value() {
+    let _alone = alone();
+    let host = RawVst3::started(&Settings::default(), RATE_HZ, BLOCK);
+    let mut editor = Editor::of_vst3(&host, || ());
+    let mut shown = |to: f64, has_channels: bool| {
+        let ways = (0..200).map(|step| f64::from(step) / 200.0).chain([to]);
+        let play = || ways.for_each(|place| automate(&host, place, has_channels));
+        std::thread::scope(|scope| scope.spawn(play).join().unwrap());
+        editor.run(Duration::from_secs(2)).unwrap();
+        editor.screen().part(RULER.0, RULER.1).unwrap()
+    };
+    let (low, high) = (shown(0.2, true), shown(0.8, true));
+    assert!(low != high, "the ruler has not moved");
+    // As some hosts do who only want to hand values over.
+    assert!(shown(0.2, false) == low && shown(0.8, false) == high, "without channels");
+    assert!(shown(0.2, true) == low && shown(0.8, true) == high, "the ruler stands elsewhere");
+}
+
+#[test]
+fn the_editor_opens_while_values_are_automated() {
+    let _alone = alone();
+    let host = RawVst3::started(&Settings::default(), RATE_HZ, BLOCK);
+    let open = AtomicBool::new(true);
+    std::thread::scope(|scope| {
+        scope.spawn(|| {
+            let blocks = (0..).take_while(|_| open.load(Ordering::Relaxed));
+            blocks.for_each(|block| automate(&host, f64::from(block % 100) / 100.0, true));
+        });
+        // Whatever comes of it, the blocks have to end.
+        let pictures = catch_unwind(AssertUnwindSafe(|| {
+            for _ in 0..3 {
+                let editor = Editor::of_vst3(&host, || ());
+                check_whole(&editor.picture().unwrap());
+            }
+        }));
+        open.store(false, Ordering::Relaxed);
+        pictures.unwrap_or_else(|panic| resume_unwind(panic));
+    });
 }

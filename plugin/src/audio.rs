@@ -152,18 +152,16 @@ impl Audio {
 
     /// The host has begun to render offline, or to play, without starting audio anew. A render begins
     /// as from a reset: nothing glides into it that was played before.
-    pub(crate) fn set_offline(&mut self, offline: bool, state: &BusState) {
+    pub(crate) fn set_offline(&mut self, offline: bool) {
         if self.pair.set_offline(offline) && offline {
-            self.reset(state);
+            self.reset();
         }
     }
 
-    /// Forgets all signal, and starts at the settings and the tempo of the next block. Only quality and
-    /// lookahead stay: hosts ask for the latency when they activate, and not when they reset.
-    pub(crate) fn reset(&mut self, state: &BusState) {
-        self.follow(state);
-        self.processor.forget();
-        self.pair.reset();
+    /// Forgets all signal before the next block, which starts at the settings and the tempo that come
+    /// with it. Only quality and lookahead stay: hosts ask for the latency when they activate, and not
+    /// when they reset.
+    pub(crate) fn reset(&mut self) {
         self.fresh = true;
     }
 
@@ -181,7 +179,7 @@ impl Audio {
         place: Option<Place>,
         state: &BusState,
     ) -> Processed {
-        self.follow(state);
+        let mut news = self.follow(state);
         let samples = match main {
             [left, right, ..] => left.len().min(right.len()),
             [only] => only.len(),
@@ -191,10 +189,11 @@ impl Audio {
             // Settings and tempo that came since the reset were never heard otherwise: no glide there.
             self.processor.forget();
             self.pair.reset();
+            // Settings that moved on activation are told now.
+            news = true;
         }
         self.processor
             .set_beat(place.map(|place| Beat { position: place.beat, per_s: place.beats_per_s }));
-        let mut news = false;
         let mut start = 0;
         while start < samples {
             let until_hop = self.processor.until_hop();
@@ -262,8 +261,9 @@ impl Audio {
         self.feed.publish(readings) || traced || told
     }
 
-    /// Takes up what host and editor have changed.
-    fn follow(&mut self, state: &BusState) {
+    /// Takes up what host and editor have changed. True when settings have moved, which the editor is
+    /// to show: in VST3 nobody else tells it of automation.
+    fn follow(&mut self, state: &BusState) -> bool {
         // Read before the settings: whoever sees a restored match sees its settings too. And
         // taken up after them, because settings that move make the engine learn anew.
         let (memory, restores) = state.loudness_match.get();
@@ -279,7 +279,8 @@ impl Audio {
             (false, true) => processed(&settings),
             (false, false) => settings,
         };
-        if wanted != self.settings {
+        let has_moved = wanted != self.settings;
+        if has_moved {
             let moved = |control: &Control| wanted[*control] != self.settings[*control];
             let levels = LEVEL_CONTROLS.iter().any(moved);
             if levels || REDUCTION_CONTROLS.iter().any(moved) {
@@ -298,6 +299,7 @@ impl Audio {
         if self.feed.take_clear_peaks() {
             self.processor.clear_peaks();
         }
+        has_moved
     }
 
     fn report(&mut self, samples: usize, news: bool, state: &BusState) -> Processed {
@@ -449,7 +451,7 @@ mod tests {
             set(&state, Control::Threshold, -30.0);
             let (mut audio, _) = audio();
             audio.activate(&LAYOUTS[1], LIVE, &state).unwrap();
-            audio.reset(&state);
+            audio.reset();
             let (mut left, mut right) = (signal(9_999, 1), signal(9_999, 2));
             let (mut left_alone, mut right_alone) = (left.clone(), right.clone());
             for (left, right) in left.chunks_mut(block).zip(right.chunks_mut(block)) {
@@ -475,7 +477,7 @@ mod tests {
         let (listener_in, listener) = listener();
         let mut audio = Audio::new(processor, feed_in, listener_in, blind().0);
         audio.activate(&LAYOUTS[0], LIVE, &state).unwrap();
-        audio.reset(&state);
+        audio.reset();
         let _listening = listener.listen();
         let [mut left, mut right, mut key_left, mut key_right] =
             [1, 2, 3, 4].map(|seed| signal(48_000, seed));
@@ -500,7 +502,7 @@ mod tests {
         set(&state, Control::Threshold, -30.0);
         let (mut audio, _) = audio();
         audio.activate(&LAYOUTS[2], LIVE, &state).unwrap();
-        audio.reset(&state);
+        audio.reset();
         let mut left = signal(3_000, 1);
         let (mut left_alone, mut right_alone) = (left.clone(), left.clone());
         for left in left.chunks_mut(1_000) {
@@ -519,7 +521,7 @@ mod tests {
         let run = |key: Option<(Vec<f32>, Vec<f32>)>| {
             let (mut audio, _) = audio();
             audio.activate(&LAYOUTS[0], LIVE, &state).unwrap();
-            audio.reset(&state);
+            audio.reset();
             let (mut left, mut right) = programme.clone();
             match key {
                 Some((mut a, mut b)) => audio.process(
@@ -578,7 +580,7 @@ mod tests {
         let state = BusState::default();
         let (mut audio, _) = audio();
         audio.activate(&LAYOUTS[0], LIVE, &state).unwrap();
-        audio.reset(&state);
+        audio.reset();
         audio.process(&mut [&mut [], &mut []], Some(&[&mut [], &mut []]), None, &state);
         audio.process(&mut [&mut []], None, None, &state);
         audio.process(&mut [], None, None, &state);
@@ -593,7 +595,7 @@ mod tests {
         let state = BusState::default();
         let (mut audio, _) = audio();
         audio.activate(&LAYOUTS[1], LIVE, &state).unwrap();
-        audio.reset(&state);
+        audio.reset();
         let (mut left, mut right) = (signal(480, 1), signal(480, 2));
         audio.process(&mut [&mut left, &mut right], None, None, &state);
 
@@ -612,7 +614,7 @@ mod tests {
         let state = BusState::default();
         let (mut audio, _) = audio();
         let latency = audio.activate(&LAYOUTS[1], LIVE, &state).unwrap();
-        audio.reset(&state);
+        audio.reset();
         let status = |audio: &mut Audio| {
             let (mut left, mut right) = ([0.0; 64], [0.0; 64]);
             audio.process(&mut [&mut left, &mut right], None, None, &state).status
@@ -638,7 +640,7 @@ mod tests {
             set(&state, Control::Drive, 12.0);
             let (mut audio, _) = audio();
             let latency = audio.activate(&LAYOUTS[1], LIVE, &state).unwrap();
-            audio.reset(&state);
+            audio.reset();
             let at_first = state.params.settings();
             let play = |audio: &mut Audio, settings: &Settings| {
                 let (mut left, mut right) = (signal(7_000, 1), signal(7_000, 2));
@@ -652,21 +654,21 @@ mod tests {
             assert_eq!(play(&mut audio, &at_first), None);
             // Dragged along, and then left there.
             for value in values {
-                audio.reset(&state);
+                audio.reset();
                 set(&state, control, value);
                 assert_eq!(play(&mut audio, &at_first), None);
             }
-            audio.reset(&state);
+            audio.reset();
             assert_eq!(play(&mut audio, &at_first), None, "not for 0.25 s yet");
-            audio.reset(&state);
+            audio.reset();
             let told = play(&mut audio, &at_first).unwrap();
             assert!(told > latency);
             for _ in 0..3 {
-                audio.reset(&state);
+                audio.reset();
                 assert_eq!(play(&mut audio, &at_first), None);
             }
             assert_eq!(audio.activate(&LAYOUTS[1], LIVE, &state), Ok(told));
-            audio.reset(&state);
+            audio.reset();
             assert_eq!(play(&mut audio, &state.params.settings()), None);
         }
     }
@@ -680,7 +682,7 @@ mod tests {
             set(&state, Control::ReleaseNote, note);
             let (mut audio, _) = audio();
             audio.activate(&LAYOUTS[1], LIVE, &state).unwrap();
-            audio.reset(&state);
+            audio.reset();
             audio.set_tempo(tempo_bpm);
             let (mut left, mut right) = (signal(48_000, 1), signal(48_000, 2));
             audio.process(&mut [&mut left, &mut right], None, place(&transport()), &state);
@@ -731,7 +733,7 @@ mod tests {
             let state = BusState::default();
             let (mut audio, mut editor) = audio();
             audio.activate(&LAYOUTS[1], LIVE, &state).unwrap();
-            audio.reset(&state);
+            audio.reset();
             let (mut left, mut right) = (signal(9_600, 1), signal(9_600, 2));
             let start = place(&transport()).unwrap();
             for (index, (left, right)) in
@@ -756,7 +758,7 @@ mod tests {
         let state = BusState::default();
         let (mut audio, mut editor) = audio();
         audio.activate(&LAYOUTS[1], LIVE, &state).unwrap();
-        audio.reset(&state);
+        audio.reset();
         let mut seen: Vec<Readings> = Vec::new();
         let mut news = 0;
         let (mut left, mut right) = (signal(48_000, 1), signal(48_000, 2));

@@ -143,7 +143,7 @@ impl Plugin for Bus {
         // Where a thread's own variables are made room for when it first touches them, that is done
         // now rather than in its first block: hosts start processing on the audio thread.
         let _ = std::thread::current().id();
-        self.audio.reset(&self.state);
+        self.audio.reset();
     }
 
     fn process(
@@ -154,7 +154,7 @@ impl Plugin for Bus {
     ) -> ProcessStatus {
         let key = aux.inputs.first().map(Buffer::as_slice_immutable);
         if let Some(offline) = self.format.as_ref().and_then(|format| format.is_offline()) {
-            self.audio.set_offline(offline, &self.state);
+            self.audio.set_offline(offline);
         }
         self.audio.set_tempo(context.transport().tempo);
         let place = audio::place(context.transport());

@@ -357,7 +357,7 @@ unsafe extern "system" fn process(this: *mut IAudioProcessor, data: *mut Process
         if !data.inputs.is_null() {
             for (index, input) in inputs.iter_mut().enumerate().take(count(data.numInputs)) {
                 let bus = *data.inputs.add(index);
-                if !has_null(&bus) {
+                if has_samples(&bus) {
                     *input = bus;
                 }
             }
@@ -367,8 +367,9 @@ unsafe extern "system" fn process(this: *mut IAudioProcessor, data: *mut Process
         data.numInputs = INPUTS as int32;
         if data.numOutputs > 0 && !data.outputs.is_null() {
             (*data.outputs).silenceFlags = 0;
-            if has_null(&*data.outputs) {
-                // Without outputs the framework takes up parameters and leaves it at that.
+            if !has_samples(&*data.outputs) {
+                // Without outputs the framework takes up parameters, tells the editor, and leaves it at
+                // that.
                 data.numOutputs = 0;
             }
         }
@@ -380,15 +381,16 @@ fn count(number: int32) -> usize {
     usize::try_from(number).unwrap_or(0)
 }
 
-/// Whether a bus lacks the samples of a channel.
+/// Whether a bus has channels, and the samples of each.
 ///
 /// # Safety
 /// The bus has an array of as many pointers as channels, or none.
-unsafe fn has_null(bus: &AudioBusBuffers) -> bool {
+unsafe fn has_samples(bus: &AudioBusBuffers) -> bool {
     // SAFETY: see above; both kinds of samples have the same array of pointers.
     unsafe {
         let channels = bus.__field0.channelBuffers32;
-        channels.is_null() || (0..count(bus.numChannels)).any(|n| (*channels.add(n)).is_null())
+        let mut all = 0..count(bus.numChannels);
+        !channels.is_null() && !all.is_empty() && all.all(|n| !(*channels.add(n)).is_null())
     }
 }
 

@@ -16,6 +16,8 @@ struct Playing {
     feed: FeedOut,
     blind: Blind,
     state: BusState,
+    /// Samples in a block.
+    block: usize,
     /// Seed of what is played next.
     seed: u32,
     /// How much louder the setting in force was than the opposite before anything was taken off, in LU.
@@ -28,8 +30,8 @@ impl Playing {
         changes.iter().for_each(|(control, value)| set(&state, *control, *value));
         let (mut audio, feed, blind) = blind_audio();
         audio.activate(&LAYOUTS[1], LIVE, &state).unwrap();
-        audio.reset(&state);
-        Self { audio, feed, blind, state, seed: 1, apart_lu: 0.0 }
+        audio.reset();
+        Self { audio, feed, blind, state, block: 480, seed: 1, apart_lu: 0.0 }
     }
 
     /// Plays so many samples, and gives both channels and what became of each block.
@@ -38,7 +40,7 @@ impl Playing {
         self.seed += 2;
         let [left, right] = &mut channels;
         let mut told = Vec::new();
-        for (left, right) in left.chunks_mut(480).zip(right.chunks_mut(480)) {
+        for (left, right) in left.chunks_mut(self.block).zip(right.chunks_mut(self.block)) {
             let done = self.audio.process(&mut [left, right], None, None, &self.state);
             told.push((done.status, done.next_latency));
         }
@@ -210,7 +212,7 @@ fn afterwards_all_is_as_it_was_and_goes_on() {
 fn a_stopped_host_or_a_state_or_bypass_ends_it() {
     let activate = |playing: &mut Playing| {
         playing.audio.activate(&LAYOUTS[1], LIVE, &playing.state).unwrap();
-        playing.audio.reset(&playing.state);
+        playing.audio.reset();
     };
     let restore = |playing: &mut Playing| {
         let fields = playing.state.serialize_fields();
@@ -271,8 +273,11 @@ fn a_side_counts_as_listened_to_when_it_sounded() {
         }
         playing.word().heard
     };
-    for (against, opposite) in [(Opposite::Dry, true), (another(), true), (another(), false)] {
+    for (against, opposite, block) in
+        [(Opposite::Dry, true, 480), (another(), true, 32), (another(), false, 4_800)]
+    {
         let mut playing = running(HARD, against, opposite);
+        playing.block = block;
         assert!(playing.word().heard, "a second of it was played");
         playing.blind.hear(!opposite);
         assert!(!playing.word().heard, "no audio has run since");
@@ -280,7 +285,7 @@ fn a_side_counts_as_listened_to_when_it_sounded() {
         assert!(!listen(&mut playing, 0, 4 * S));
         playing.blind.hear(opposite);
         assert!(!listen(&mut playing, S / 10, 4 * S), "less than it takes");
-        assert!(listen(&mut playing, S / 4, 0), "but it adds up");
+        assert!(listen(&mut playing, S * 4 / 25, 0), "but with this it adds up");
     }
 }
 
@@ -291,7 +296,7 @@ fn an_offline_render_never_hears_a_trial() {
         let mut playing =
             if ordered_before { running(HARD, Opposite::Dry, true) } else { Playing::new(HARD) };
         playing.audio.activate(&LAYOUTS[1], offline, &playing.state).unwrap();
-        playing.audio.reset(&playing.state);
+        playing.audio.reset();
         let (memory, _) = playing.state.loudness_match.get();
         playing.audio.processor.restore_match(memory);
         if !ordered_before {
@@ -316,7 +321,7 @@ fn an_offline_render_never_hears_a_trial() {
 #[test]
 fn a_render_that_begins_without_a_restart_hears_no_trial_either() {
     let mut playing = running(HARD, another(), true);
-    playing.audio.set_offline(true, &playing.state);
+    playing.audio.set_offline(true);
     playing.play(480);
     assert_eq!(playing.word().end, Some(End::Offline));
     assert!(!playing.audio.pair.is_on(), "not even a fade");
@@ -324,7 +329,7 @@ fn a_render_that_begins_without_a_restart_hears_no_trial_either() {
     playing.play(480);
     assert_eq!(playing.word().end, Some(End::Offline));
     // Then the editor may open another one.
-    playing.audio.set_offline(false, &playing.state);
+    playing.audio.set_offline(false);
     playing.play(480);
     assert_eq!(playing.word().end, Some(End::Restarted));
     playing.blind.open(Opposite::Dry);
@@ -342,7 +347,7 @@ fn a_render_that_begins_without_a_restart_begins_as_a_new_instance_does() {
     // Moved in the very block in which the render begins.
     set(&playing.state, Control::Makeup, 6.0);
     set(&playing.state, Control::Threshold, -12.0);
-    playing.audio.set_offline(true, &playing.state);
+    playing.audio.set_offline(true);
     playing.audio.set_tempo(Some(140.0));
     let memory = playing.audio.processor.match_memory();
     playing.audio.processor.restore_match(memory);
@@ -359,7 +364,7 @@ fn a_render_that_begins_without_a_restart_begins_as_a_new_instance_does() {
     assert_eq!(bits(&rendered[0]), bits(&left));
     assert_eq!(bits(&rendered[1]), bits(&right));
     // And it goes on: only the first block of a render is its beginning.
-    playing.audio.set_offline(true, &playing.state);
+    playing.audio.set_offline(true);
     let (mut left, mut right) = (signal(S, playing.seed), signal(S, playing.seed + 1));
     let (rendered, _) = playing.play(S);
     new.process(&mut left, &mut right, None);
@@ -395,7 +400,7 @@ fn a_reset_forgets_the_signal_and_the_trial_goes_on_at_its_levels() {
     for (against, opposite) in [(Opposite::Dry, true), (another(), true), (another(), false)] {
         let mut playing = running(HARD, against, opposite);
         let compare_db = playing.audio.processor.readings().compare_gain_db;
-        playing.audio.reset(&playing.state);
+        playing.audio.reset();
         playing.play(480);
         assert!(playing.word().running);
         let after_db = playing.audio.processor.readings().compare_gain_db;
@@ -428,7 +433,7 @@ fn a_trial_never_touches_the_allocator() {
                 for (left, right) in left.chunks_mut(480).zip(right.chunks_mut(480)) {
                     playing.audio.process(&mut [left, right], None, None, &playing.state);
                 }
-                playing.audio.reset(&playing.state);
+                playing.audio.reset();
             });
             assert_eq!(count.count_total, 0);
         }
@@ -443,7 +448,7 @@ fn a_mono_bus_with_a_key_is_compared_like_any_other() {
         (Control::MatchHold, 1.0),
     ]);
     playing.audio.activate(&LAYOUTS[3], LIVE, &playing.state).unwrap();
-    playing.audio.reset(&playing.state);
+    playing.audio.reset();
     let keyed = |playing: &mut Playing| {
         let (mut bus, mut key) = (signal(4 * S, 5), signal(4 * S, 6));
         for (bus, key) in bus.chunks_mut(700).zip(key.chunks_mut(700)) {

@@ -38,17 +38,17 @@ impl RepaintNotifier {
     }
 
     pub fn request_repaint(&self) {
-        self.repaint.store(true, Ordering::Relaxed);
+        self.repaint.store(true, Ordering::Release);
     }
 
     pub fn request_repaint_with(&self, repaint: bool) {
         if repaint {
-            self.repaint.store(true, Ordering::Relaxed);
+            self.repaint.store(true, Ordering::Release);
         }
     }
 
     fn repaint_requested(&self) -> bool {
-        self.repaint.swap(false, Ordering::Relaxed)
+        self.repaint.swap(false, Ordering::Acquire)
     }
 }
 

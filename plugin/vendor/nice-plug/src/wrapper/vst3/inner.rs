@@ -544,32 +544,45 @@ impl<P: Vst3Plugin> WrapperInner<P> {
         normalized_value: f32,
         sample_rate: Option<f32>,
     ) -> tresult {
-        if !normalized_value.is_finite() {
-            return kInvalidArgument;
-        }
-
-        match self.param_by_hash.get(&hash) {
-            Some(param_ptr) => {
-                if unsafe { param_ptr._internal_set_normalized_value(normalized_value) } {
-                    if let Some(sample_rate) = sample_rate {
-                        unsafe { param_ptr._internal_update_smoother(sample_rate, false) };
-                    }
-
-                    #[cfg(feature = "editor")]
-                    {
-                        let task_posted =
-                            self.schedule_gui(Task::ParameterValueChanged(hash, normalized_value));
-                        crate::nice_debug_assert!(
-                            task_posted,
-                            "The task queue is full, dropping task..."
-                        );
-                    }
+        match self.set_normalized_value_quietly(hash, normalized_value, sample_rate) {
+            #[cfg_attr(not(feature = "editor"), allow(unused_variables))]
+            Some(changed) => {
+                #[cfg(feature = "editor")]
+                if changed {
+                    let task_posted =
+                        self.schedule_gui(Task::ParameterValueChanged(hash, normalized_value));
+                    crate::nice_debug_assert!(
+                        task_posted,
+                        "The task queue is full, dropping task..."
+                    );
                 }
 
                 kResultOk
             }
-            _ => kInvalidArgument,
+            None => kInvalidArgument,
         }
+    }
+
+    /// The same without telling the editor, for the audio thread: waking the thread that would tell it
+    /// is a system call. Returns whether that has changed anything, or `None` if the value is not
+    /// finite or there is no such parameter.
+    pub fn set_normalized_value_quietly(
+        &self,
+        hash: u32,
+        normalized_value: f32,
+        sample_rate: Option<f32>,
+    ) -> Option<bool> {
+        if !normalized_value.is_finite() {
+            return None;
+        }
+
+        let param_ptr = self.param_by_hash.get(&hash)?;
+        let changed = unsafe { param_ptr._internal_set_normalized_value(normalized_value) };
+        if changed && let Some(sample_rate) = sample_rate {
+            unsafe { param_ptr._internal_update_smoother(sample_rate, false) };
+        }
+
+        Some(changed)
     }
 
     /// Get the plugin's state object, may be called by the plugin's GUI as part of its own preset

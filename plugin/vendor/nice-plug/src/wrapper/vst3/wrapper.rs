@@ -1094,6 +1094,17 @@ impl<P: Vst3Plugin> IAudioProcessorTrait for Wrapper<P> {
             {
                 is_param_flush = true;
             }
+            // Audio tells the editor by itself that it goes on, a flush does not.
+            let set_automated = |hash: u32, normalized_value: f32| {
+                let sample_rate = Some(sample_rate);
+                if is_param_flush {
+                    self.inner
+                        .set_normalized_value_by_hash(hash, normalized_value, sample_rate);
+                } else {
+                    self.inner
+                        .set_normalized_value_quietly(hash, normalized_value, sample_rate);
+                }
+            };
 
             // If `P::SAMPLE_ACCURATE_AUTOMATION` is set, then we'll split up the audio buffer into
             // chunks whenever a parameter change occurs. To do that, we'll store all of those
@@ -1216,11 +1227,7 @@ impl<P: Vst3Plugin> IAudioProcessorTrait for Wrapper<P> {
                                         },
                                     );
                                 } else {
-                                    self.inner.set_normalized_value_by_hash(
-                                        param_hash,
-                                        value,
-                                        Some(sample_rate),
-                                    );
+                                    set_automated(param_hash, value);
                                 }
                             }
                         }
@@ -1380,11 +1387,7 @@ impl<P: Vst3Plugin> IAudioProcessorTrait for Wrapper<P> {
                                     break;
                                 }
 
-                                self.inner.set_normalized_value_by_hash(
-                                    *hash,
-                                    *normalized_value,
-                                    Some(sample_rate),
-                                );
+                                set_automated(*hash, *normalized_value);
                             }
                             ProcessEvent::NoteEvent(event) => {
                                 // We need to make sure to compensate the event for any block splitting,
