@@ -1,8 +1,8 @@
 //! Compare: the dry signal at the loudness the processed one has had over the last seconds.
 //!
-//! Integrated and short-term (3 s) loudness are measured by the `ebur128` crate. The bounds are what
-//! a trial on seven finished mixes showed to be possible with one slow gain; they are for 2 and 4 dB
-//! of maximum gain reduction.
+//! Integrated and short-term (3 s) loudness are measured by the `ebur128` crate. The bounds are our own:
+//! what one slow gain can do on the invented song and the signals below, at 2 and 4 dB of maximum gain
+//! reduction.
 
 use tenon_dsp::{Channels, Control, Processor, Settings};
 use tenon_tests::{Stereo, measure, signals, song};

@@ -144,7 +144,7 @@ impl fmt::Display for FileError {
             Problem::Folder => write!(f, "is a folder; name a file in it"),
             Problem::NotAudio(reason) => write!(
                 f,
-                "is no audio that can be read ({reason}); export it as WAV, FLAC, MP3 or Ogg Vorbis"
+                "is no audio that can be read ({reason}); export it as WAV (PCM or float), FLAC, MP3 or Ogg Vorbis"
             ),
             Problem::EndsEarly => {
                 write!(f, "is truncated: it ends early; copy or export it again")

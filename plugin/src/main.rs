@@ -77,12 +77,12 @@ struct RenderArguments {
     set: Vec<(Control, f32)>,
     /// Tempo of the programme in quarter notes a minute, 20 to 400, for times that are note values and
     /// for figures in beats; the files begin on a beat.
-    #[arg(long, value_name = "BPM", value_parser = tempo)]
+    #[arg(long, value_name = "BPM", value_parser = tempo, allow_negative_numbers = true)]
     tempo: Option<f64>,
     /// Find the threshold for a typical maximum of the gain reduction, 0.5 to 12 dB; usual: 1 to 3.
     /// Typical is the largest reduction within a second, averaged over the seconds but for the quarter
     /// with the least and the quarter with the most.
-    #[arg(long, value_name = "DB", value_parser = target)]
+    #[arg(long, value_name = "DB", value_parser = target, allow_negative_numbers = true)]
     target_gr: Option<f32>,
     /// File that the detector listens to instead of the bus. A stereo one takes a stereo bus.
     #[arg(long, value_name = "FILE")]
@@ -132,14 +132,14 @@ struct MakeArguments {
     /// What is asked: which of the two X is, or which one is liked better.
     #[arg(long, default_value = Kind::Difference.name(), value_parser = kind())]
     kind: Kind,
-    /// How many trials, fixed beforehand.
+    /// How many trials, 8 to 25, fixed beforehand.
     #[arg(long, default_value_t = USUAL_TRIALS, value_parser = trials())]
     trials: u32,
     /// Where the passage begins.
-    #[arg(long, value_name = "SECONDS", default_value_t = 0.0, value_parser = from_s)]
+    #[arg(long, value_name = "SECONDS", default_value_t = 0.0, value_parser = from_s, allow_negative_numbers = true)]
     from: f64,
     /// How long the passage is; otherwise 30 s, or what there is.
-    #[arg(long, value_name = "SECONDS", value_parser = length_s)]
+    #[arg(long, value_name = "SECONDS", value_parser = length_s, allow_negative_numbers = true)]
     length: Option<f64>,
 }
 
@@ -152,8 +152,12 @@ fn kind() -> impl TypedValueParser<Value = Kind> {
     })
 }
 
-fn trials() -> impl TypedValueParser<Value = u32> {
-    clap::value_parser!(u32).range(i64::from(*TRIALS.start())..=i64::from(*TRIALS.end()))
+fn trials() -> impl Fn(&str) -> Result<u32, String> + Clone {
+    |text: &str| {
+        let trials = text.trim().parse().ok().filter(|trials| TRIALS.contains(trials));
+        let (least, most) = (TRIALS.start(), TRIALS.end());
+        trials.ok_or_else(|| format!("it takes a whole number from {least} to {most}; type 16"))
+    }
 }
 
 fn from_s(text: &str) -> Result<f64, String> {

@@ -80,9 +80,9 @@ pub(crate) fn together() -> Together {
         (13_451.0, Some(0.49), Some(0.37)),
     ];
     Together {
-        percent: 41.2,
+        percent: 23.5,
         shared: 0.95,
-        movement_db: 0.6,
+        movement_db: 0.3,
         programme_percent: 26.4,
         bands: BANDS.map(|(centre_hz, mid, side)| Band { centre_hz, mid, side }).to_vec(),
     }

@@ -68,6 +68,9 @@ impl fmt::Display for ScoreError {
                 "{}: there is no such file; name the folder of a set and the answers that its page saved",
                 path.display()
             ),
+            Self::Read(path, error) if error.kind() == io::ErrorKind::InvalidData => {
+                write!(f, "{}: is no text; name the answers that the page saved", path.display())
+            }
             Self::Read(path, error) => write!(
                 f,
                 "{}: cannot be read ({error}); check its permissions and its disk",
