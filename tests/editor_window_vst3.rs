@@ -223,24 +223,42 @@ fn the_editor_follows_automation_to_its_last_value() {
     assert!(shown(0.2, true) == low && shown(0.8, true) == high, "the ruler stands elsewhere");
 }
 
-#[test]
-fn the_editor_opens_while_values_are_automated() {
-    let _alone = alone();
-    let host = RawVst3::started(&Settings::default(), RATE_HZ, BLOCK);
+/// Opens the editor again and again while another thread does `work` over and over.
+fn open_while(host: &RawVst3, mut work: impl FnMut() + Send) {
     let open = AtomicBool::new(true);
     std::thread::scope(|scope| {
         scope.spawn(|| {
-            let blocks = (0..).take_while(|_| open.load(Ordering::Relaxed));
-            blocks.for_each(|block| automate(&host, f64::from(block % 100) / 100.0, true));
+            while open.load(Ordering::Relaxed) {
+                work();
+            }
         });
-        // Whatever comes of it, the blocks have to end.
+        // Whatever comes of it, the work has to end.
         let pictures = catch_unwind(AssertUnwindSafe(|| {
             for _ in 0..3 {
-                let editor = Editor::of_vst3(&host, || ());
+                let editor = Editor::of_vst3(host, || ());
                 check_whole(&editor.picture().unwrap());
             }
         }));
         open.store(false, Ordering::Relaxed);
         pictures.unwrap_or_else(|panic| resume_unwind(panic));
     });
+}
+
+#[test]
+fn the_editor_opens_while_values_are_automated() {
+    let _alone = alone();
+    let host = RawVst3::started(&Settings::default(), RATE_HZ, BLOCK);
+    let mut places = (0..100).cycle().map(|place| f64::from(place) / 100.0);
+    open_while(&host, || automate(&host, places.next().unwrap(), true));
+}
+
+/// And the thread that all instances share outlives it.
+#[test]
+fn the_editor_opens_while_states_are_restored() {
+    let _alone = alone();
+    let host = RawVst3::started(&Settings::default(), RATE_HZ, BLOCK);
+    let state = host.save();
+    open_while(&host, || assert!(host.restore(&state)));
+    host.restore_elsewhere(5.0);
+    host.is_told();
 }

@@ -12,11 +12,9 @@ mod hosts {
 #[cfg(target_os = "linux")]
 use std::mem::ManuallyDrop;
 use std::ptr::null_mut;
-use std::sync::atomic::Ordering;
-use std::time::{Duration, Instant};
 
 use hosts::raw::{self, BLOCK, LAYOUT, RATE_HZ, RawHost, keyed, pointers, silence};
-use hosts::raw_vst3::{Changes, RawVst3, block_of, bus};
+use hosts::raw_vst3::{Changes, RawVst3, block_of, bus, wait_until};
 use hosts::shared::{Audio, assert_same, key, programme, stored_id};
 use tenon_dsp::{Control, Settings};
 use vst3::Steinberg::Vst::{
@@ -415,47 +413,20 @@ fn restored_from_two_threads_at_once_it_has_one_state_whole() {
     assert!(states.contains(&saved), "{}", String::from_utf8_lossy(&saved));
 }
 
-/// Restores a state with another latency and plays, on a thread of its own: the plug-in tells the host when
-/// it has stood still for a while.
-fn restore_elsewhere(host: &RawVst3, lookahead_ms: f32) {
-    let settings = keyed().with(Control::Lookahead, lookahead_ms);
-    let state = RawVst3::started(&settings, RATE_HZ, BLOCK).save();
-    let (input, key) = (programme(LAYOUT, RATE_HZ, 13, 0.5), silence(24_000));
-    host.restarts.store(0, Ordering::SeqCst);
-    std::thread::scope(|scope| {
-        scope.spawn(|| {
-            assert!(host.restore(&state));
-            host.play(&input, &key, BLOCK);
-        });
-    });
-}
-
-fn wait_until(what: &str, is_so: impl Fn() -> bool) {
-    let deadline = Instant::now() + Duration::from_secs(30);
-    while !is_so() {
-        assert!(Instant::now() < deadline, "in vain: {what}");
-        std::thread::yield_now();
-    }
-}
-
-fn is_told(host: &RawVst3) {
-    wait_until("the host is told of the latency", || host.restarts.load(Ordering::SeqCst) != 0);
-}
-
 /// All instances share a thread for what they have to tell their hosts from other threads.
 #[test]
 fn an_instance_that_goes_with_tasks_left_takes_nothing_with_it() {
     let started = || RawVst3::started(&keyed(), RATE_HZ, BLOCK);
     let (stays, goes) = (started(), started());
     let gate = stays.gate.lock().unwrap();
-    restore_elsewhere(&stays, 5.0);
-    is_told(&stays);
+    stays.restore_elsewhere(5.0);
+    stays.is_told();
     // The thread is with the first host now, so this has to wait, and finds nobody then.
-    restore_elsewhere(&goes, 5.0);
+    goes.restore_elsewhere(5.0);
     drop(goes);
     drop(gate);
-    restore_elsewhere(&stays, 0.0);
-    is_told(&stays);
+    stays.restore_elsewhere(0.0);
+    stays.is_told();
 }
 
 /// The same thread, with more left for it to do than it takes; in a process where no other test has
@@ -480,8 +451,8 @@ fn the_last_instance_may_go_on_the_thread_that_all_share() {
     };
     let host = ManuallyDrop::new(RawVst3::started(&keyed(), RATE_HZ, BLOCK));
     let gate = host.gate.lock().unwrap();
-    restore_elsewhere(&host, 5.0);
-    is_told(&host);
+    host.restore_elsewhere(5.0);
+    host.is_told();
     let state = host.save();
     std::thread::scope(|scope| {
         scope.spawn(|| (0..5_000).for_each(|_| assert!(host.restore(&state))));

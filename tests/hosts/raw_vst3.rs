@@ -13,6 +13,7 @@ use std::ffi::c_void;
 use std::ptr::null_mut;
 use std::sync::atomic::{AtomicI32, AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex};
+use std::time::{Duration, Instant};
 
 use libloading::Library;
 use tenon_dsp::Control;
@@ -31,8 +32,16 @@ use vst3::Steinberg::{
 };
 use vst3::{Class, ComPtr, ComWrapper, Interface};
 
-use super::raw::RawHost;
-use super::shared::{Audio, bundle, stored_id, value_of};
+use super::raw::{BLOCK, LAYOUT, RATE_HZ, RawHost, keyed, silence};
+use super::shared::{Audio, bundle, programme, stored_id, value_of};
+
+pub(crate) fn wait_until(what: &str, is_so: impl Fn() -> bool) {
+    let deadline = Instant::now() + Duration::from_secs(30);
+    while !is_so() {
+        assert!(Instant::now() < deadline, "in vain: {what}");
+        std::thread::yield_now();
+    }
+}
 
 /// The class under which sessions know the plug-in.
 pub(crate) const CLASS: [u8; 16] = *b"TenonBusCompress";
@@ -216,6 +225,26 @@ impl RawHost for RawVst3 {
 }
 
 impl RawVst3 {
+    /// Restores a state with another latency and plays, on a thread of its own: the plug-in tells the
+    /// host when it has stood still for a while.
+    pub(crate) fn restore_elsewhere(&self, lookahead_ms: f32) {
+        let settings = keyed().with(Control::Lookahead, lookahead_ms);
+        let state = Self::started(&settings, RATE_HZ, BLOCK).save();
+        let (input, key) = (programme(LAYOUT, RATE_HZ, 13, 0.5), silence(24_000));
+        self.restarts.store(0, Ordering::SeqCst);
+        std::thread::scope(|scope| {
+            scope.spawn(|| {
+                assert!(self.restore(&state));
+                self.play(&input, &key, BLOCK);
+            });
+        });
+    }
+
+    /// Waits until the host has been told of it.
+    pub(crate) fn is_told(&self) {
+        wait_until("the host is told of the latency", || self.restarts.load(Ordering::SeqCst) != 0);
+    }
+
     /// Processes a block as it is.
     ///
     /// # Safety

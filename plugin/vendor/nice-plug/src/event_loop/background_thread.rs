@@ -145,7 +145,7 @@ where
     // Ends when the last handle has been dropped.
     while let Ok((task, executor)) = tasks_receiver.recv() {
         match executor.upgrade() {
-            Some(e) => e.execute(task, true),
+            Some(e) => e.execute(task, false),
             // Other instances need the thread still.
             None => nice_trace!("Received a new task but the executor is no longer alive"),
         }

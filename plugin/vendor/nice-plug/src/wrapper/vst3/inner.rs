@@ -708,7 +708,22 @@ impl<P: Vst3Plugin> WrapperInner<P> {
 
 impl<P: Vst3Plugin> MainThreadExecutor<Task<P>> for WrapperInner<P> {
     fn execute(&self, task: Task<P>, is_gui_thread: bool) {
-        // This function is always called from the main thread
+        // The window belongs to the GUI thread, which may be opening or closing it at this moment. An
+        // open one is told by way of the run loop; one that opens looks for itself, see `attached()`.
+        #[cfg(feature = "editor")]
+        if !is_gui_thread
+            && let Task::StateChanged | Task::ParameterValueChanged(..) | Task::CallMainThread =
+                task
+        {
+            if self.is_editor_open.load(Ordering::SeqCst)
+                && let Some(view) = self.plug_view.read().clone()
+                && view.do_maybe_in_run_loop(task).is_err()
+            {
+                crate::nice_warn!("The editor cannot be told: the host has no run loop");
+            }
+            return;
+        }
+
         match task {
             Task::PluginTask(task) => (self.task_executor.lock())(task),
             #[cfg(feature = "editor")]
@@ -732,8 +747,8 @@ impl<P: Vst3Plugin> MainThreadExecutor<Task<P>> for WrapperInner<P> {
                 }
             }
             Task::TriggerRestart(flags) => match &*self.component_handler.borrow() {
+                // On Linux from any thread, see there.
                 Some(handler) => unsafe {
-                    crate::nice_debug_assert!(is_gui_thread);
                     let result = handler.restartComponent(flags);
                     crate::nice_debug_assert_eq!(
                         result,

@@ -584,8 +584,10 @@ impl<P: Vst3Plugin> IPlugViewTrait for WrapperView<P> {
             ) {
                 Ok(editor_window) => match editor_window.handle.show(&editor_window.window) {
                     Ok(()) => {
-                        *window = Some(Fragile::new(editor_window));
+                        let editor_window = window.insert(Fragile::new(editor_window));
                         inner.is_editor_open.store(true, Ordering::SeqCst);
+                        // What has changed while it opened told nobody.
+                        editor_window.get().handle.state_changed();
                         kResultOk
                     }
                     Err(e) => {
