@@ -97,8 +97,9 @@ fn kept_picture(name: &str) -> Picture {
     Picture { width: info.width, height: info.height, rgb }
 }
 
-/// Share of pixels that may differ from a kept picture: type is smoothed differently here and there.
-const TOLERANCE: f64 = 0.04;
+/// Share of pixels of any small part that may differ from a kept picture: lines and type are smoothed
+/// differently here and there.
+const TOLERANCE: f64 = 0.2;
 
 #[test]
 fn the_demo_looks_as_in_the_docs_and_the_same_each_time() {
@@ -107,10 +108,11 @@ fn the_demo_looks_as_in_the_docs_and_the_same_each_time() {
         [("light", "editor-light.png"), ("dark", "editor-dark.png"), ("trial", "editor-trial.png")]
     {
         let picture = demo(sheet);
-        let difference = picture.difference(&kept_picture(name));
+        let difference = picture.worst_difference(&kept_picture(name));
+        println!("{name}: {:.1} % at the worst", 100.0 * difference);
         assert!(
             difference < TOLERANCE,
-            "{:.1} % of the pixels differ from {name}; if that is meant, run `cargo xtask screenshot`",
+            "{:.1} % of a part of {name} differ; if that is meant, run `cargo xtask screenshot`",
             100.0 * difference
         );
         assert!(picture == demo(sheet), "the {sheet} picture differs from itself");

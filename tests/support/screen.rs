@@ -1,6 +1,7 @@
 //! A window on an X screen: what it shows, and pointer and keys on it. Knows nothing of plug-ins.
 
 use std::error::Error;
+use std::ops::Range;
 use std::path::Path;
 use std::time::Duration;
 
@@ -41,12 +42,34 @@ impl Picture {
     /// Share of the pixels, 0 to 1, that differ from another picture of the same size by more than
     /// a shade.
     pub fn difference(&self, other: &Self) -> f64 {
+        self.difference_in(other, 0..self.width, 0..self.height)
+    }
+
+    /// The same of the part that differs most, a square of 16 pixels or what the edge leaves of one: a
+    /// word or a mark fills a good part of it, and is nothing in the whole.
+    pub fn worst_difference(&self, other: &Self) -> f64 {
+        const SIDE: u32 = 16;
+        let starts = |length: u32| (0..length).step_by(SIDE as usize);
+        let squares = starts(self.height).flat_map(|y| starts(self.width).map(move |x| (x, y)));
+        squares
+            .map(|(x, y)| {
+                let (right, bottom) = ((x + SIDE).min(self.width), (y + SIDE).min(self.height));
+                self.difference_in(other, x..right, y..bottom)
+            })
+            .fold(0.0, f64::max)
+    }
+
+    fn difference_in(&self, other: &Self, columns: Range<u32>, rows: Range<u32>) -> f64 {
         /// Largest difference of a channel that is but a shade.
         const SHADE: u8 = 12;
         assert_eq!((self.width, self.height), (other.width, other.height));
-        let differs = |(a, b): (&[u8], &[u8])| a.iter().zip(b).any(|(a, b)| a.abs_diff(*b) > SHADE);
-        let pixels = self.rgb.chunks(3).zip(other.rgb.chunks(3));
-        pixels.filter(|pair| differs(*pair)).count() as f64 / (self.rgb.len() / 3) as f64
+        let all = columns.len() * rows.len();
+        let pixels = rows.flat_map(|y| columns.clone().map(move |x| (x, y)));
+        let differs = |&(x, y): &(u32, u32)| {
+            let (a, b) = (self.pixel(x, y), other.pixel(x, y));
+            a.iter().zip(b).any(|(a, b)| a.abs_diff(b) > SHADE)
+        };
+        pixels.filter(differs).count() as f64 / all as f64
     }
 }
 
