@@ -216,7 +216,7 @@ impl std::fmt::Display for FindError {
             ),
             Self::Silent => write!(
                 f,
-                "nothing rises above {FLOOR_DB} dB, the lowest threshold; raise the input trim or lower the key high-pass"
+                "nothing rises above {FLOOR_DB} dB, the lowest threshold; if there is sound, raise the input trim or lower the key high-pass"
             ),
             Self::TooShort { signal_s } => write!(
                 f,

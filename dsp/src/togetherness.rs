@@ -111,13 +111,13 @@ pub enum NoReading {
 impl std::fmt::Display for NoReading {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         f.write_str(match self {
-            Self::TooShort => "fewer than 2 of the last 6 s held sound; play on",
-            Self::DrySilent => "nothing comes in; play the mix",
+            Self::TooShort => "fewer than 2 of the last 6 s held sound; it takes more",
+            Self::DrySilent => "nothing comes in; it takes sound",
             Self::WetSilent => "nothing comes out of the dynamics; turn the input trim up",
             Self::Faulty => {
                 "the signal holds samples that are no sound; look for a fault earlier in the chain"
             }
-            Self::TooNarrow => "the sound fills too few bands; play a fuller mix",
+            Self::TooNarrow => "the sound fills too few bands; it takes a fuller mix",
             Self::Unlike => {
                 "what comes out is not what goes in at changing levels; reduce distortion or added sound"
             }

@@ -11,7 +11,7 @@ use tenon_dsp::{
 };
 
 use crate::files::channel_count;
-use crate::text::to_text;
+use crate::text::{fixed, to_text};
 
 /// Measures a programme block by block.
 pub struct Meter {
@@ -589,11 +589,7 @@ fn line(name: &str, value: &str, more: &str) -> String {
 
 /// A figure with two digits and its unit, if it has one, or a dash.
 fn figure(value: Option<f64>, unit: &str) -> String {
-    let number = match value {
-        // Adding zero turns −0 into 0.
-        Some(value) => format!("{:.2}", (value * 100.0).round() / 100.0 + 0.0),
-        None => "-".to_owned(),
-    };
+    let number = value.map_or_else(|| "-".to_owned(), |value| fixed(value, 2));
     format!("{number} {unit}").trim_end().to_owned()
 }
 

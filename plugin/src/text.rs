@@ -291,6 +291,13 @@ fn round(control: Control, value: f64) -> f32 {
     ((value * steps).round() / steps + 0.0) as f32
 }
 
+/// So many digits after the point.
+pub(crate) fn fixed(value: f64, digits: usize) -> String {
+    let steps = 10f64.powi(digits as i32);
+    // Adding zero turns −0 into 0.
+    format!("{:.digits$}", (value * steps).round() / steps + 0.0)
+}
+
 /// Whether a rounded value is one that the control takes.
 fn takes(control: Control, value: f32) -> bool {
     let spec = control.spec();

@@ -2,7 +2,7 @@
 
 use tenon_dsp::{Control, SILENCE_DB};
 
-use crate::text::to_text;
+use crate::text::{self, to_text};
 
 /// What stands where there is no reading.
 pub(crate) const NO_READING: &str = "\u{2014}";
@@ -18,11 +18,8 @@ pub(crate) fn one_digit(value: f32) -> String {
 }
 
 /// So many digits after the point.
-pub(crate) fn fixed(value: f32, digits: i32) -> String {
-    let scale = 10_f32.powi(digits);
-    // Adding zero turns −0.0 into 0.0.
-    let rounded = (value * scale).round() / scale + 0.0;
-    minus(&format!("{rounded:.*}", digits as usize))
+pub(crate) fn fixed(value: f32, digits: usize) -> String {
+    minus(&text::fixed(value.into(), digits))
 }
 
 /// Pads on the left so that the text is as wide as `signs` of them; the point counts as one.
@@ -50,7 +47,7 @@ pub(crate) fn one_digit_or_dash(value: Option<f32>) -> String {
 pub(crate) fn before_after(
     before: Option<f32>,
     after: Option<f32>,
-    digits: i32,
+    digits: usize,
     unit: &str,
 ) -> String {
     let [before, after] = [before, after].map(|value| {

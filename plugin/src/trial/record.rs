@@ -20,7 +20,7 @@ use super::plan::{Kind, Plan, Side};
 use crate::files::{FileError, Pending, Problem};
 use crate::library::configuration;
 use crate::presets::sets;
-use crate::text::to_text;
+use crate::text::{fixed, to_text};
 
 /// Marks a file as a trial of ours.
 const FORMAT: &str = "tenon trial";
@@ -513,7 +513,7 @@ fn to_csv(records: &[Record]) -> Result<String, RecordError> {
                 record.stopped_early.to_string(),
                 record.first.name.clone(),
                 record.second.name.clone(),
-                record.loudness_difference_lu.map(|lu| format!("{lu:.3}")).unwrap_or_default(),
+                record.loudness_difference_lu.map(|lu| fixed(lu, 3)).unwrap_or_default(),
                 record.count.to_string(),
                 record.p.to_string(),
                 record.words.clone(),

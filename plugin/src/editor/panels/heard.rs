@@ -167,10 +167,15 @@ fn match_gain(ui: &mut Ui, hand: &mut Hand<'_>, shown: &Shown, feed: &FeedOut, h
                 "learning",
                 "Match gain, learning: it still glides to where both paths are equally loud. Click to hold it or to learn anew.",
             ),
-            MatchState::Held => (
+            MatchState::Held if hand.is_on(Control::MatchHold) => (
                 one_digit(readings.match_gain_db),
                 "held",
-                "Match gain, held: one constant gain that does not ride the music. Click to learn anew.",
+                "Match gain, held: one constant gain, whatever you move, until you let it go. Click to let it go.",
+            ),
+            MatchState::Held => (
+                one_digit(readings.match_gain_db),
+                "settled",
+                "Match gain, settled: one constant gain that does not ride the music. Click to hold it or to learn anew.",
             ),
         },
     };

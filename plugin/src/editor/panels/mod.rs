@@ -586,12 +586,12 @@ mod tests {
     fn a_reading_that_is_missing_says_why() {
         let mut window = Window::new(1120.0, 700.0);
         window.listened.together =
-            Err("the sound fills too few bands; play a fuller mix".to_owned());
+            Err("the sound fills too few bands; it takes a fuller mix".to_owned());
         window.play(&long_readings(), None);
         let at = window.place("Togetherness");
         window.frame(vec![Event::PointerMoved(at)]);
         window.play(&long_readings(), None);
-        assert!(window.has("No reading: the sound fills too few bands; play a fuller mix."));
+        assert!(window.has("No reading: the sound fills too few bands; it takes a fuller mix."));
         let at = window.place("Loudness, 3 s");
         let mut silent = long_readings();
         silent.loudness_before_lufs = -200.0;

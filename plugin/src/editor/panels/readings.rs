@@ -204,7 +204,7 @@ struct Line {
     name: &'static str,
     unit: &'static str,
     /// Digits after the point.
-    digits: i32,
+    digits: usize,
     /// Lowest and highest value on the scale.
     scale: (f32, f32),
     /// Distance of the marks on the scale.
