@@ -9,6 +9,7 @@ mod address;
 mod hand;
 mod help;
 mod layout;
+mod pointer;
 mod theme;
 mod together;
 mod trace;
@@ -48,6 +49,7 @@ use bench::Bench;
 use finder::Finder;
 use hand::Hand;
 use help::Help;
+use pointer::OneAtATime;
 use shown::Shown;
 use together::listened;
 use trial::{Conductor, Unkept};
@@ -199,6 +201,7 @@ impl NiceEguiApp for Sheet {
         }
         let dark = self.picture.unwrap_or(self.state.view.get().dark);
         theme::apply(&egui);
+        egui.add_plugin(OneAtATime::default());
         theme::lay(&egui, dark);
         self.host = Some(host);
         self.host_menu.look();

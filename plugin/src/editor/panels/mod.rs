@@ -132,6 +132,7 @@ mod tests {
     use crate::blind::{BlindIn, blind};
     use crate::editor::bench::Bench;
     use crate::editor::figures;
+    use crate::editor::pointer::OneAtATime;
     use crate::editor::together::{Listened, Together};
     use crate::editor::trial::Unkept;
     use crate::feed::{FeedIn, FeedOut, Place, Point, feed};
@@ -227,6 +228,7 @@ mod tests {
         pub(super) fn new(width: f32, height: f32) -> Self {
             let ctx = Context::default();
             theme::apply(&ctx);
+            ctx.add_plugin(OneAtATime::default());
             let (audio, feed) = feed(Processor::new().readings());
             let (blind_in, blind) = blind();
             Self {

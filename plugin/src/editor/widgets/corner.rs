@@ -2,7 +2,6 @@
 
 use egui::{CursorIcon, Pos2, Response, Sense, Ui, Vec2, vec2};
 
-use super::drag::dragged_to;
 use crate::editor::theme;
 
 /// Three strokes across the corner.
@@ -21,9 +20,8 @@ impl Corner {
             ui.data_mut(|data| data.insert_temp(start, (window, origin)));
         }
         let started: Option<(Vec2, Pos2)> = ui.data(|data| data.get_temp(start));
-        let size = dragged_to(ui, &response)
-            .zip(started)
-            .map(|(to, (from, origin))| (from + (to - origin)).round());
+        let to = ui.input(|input| input.pointer.latest_pos()).filter(|_| response.dragged());
+        let size = to.zip(started).map(|(to, (from, origin))| (from + (to - origin)).round());
 
         let inks = theme::of(ui);
         let stroke =
@@ -39,6 +37,7 @@ impl Corner {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::editor::pointer::OneAtATime;
     use egui::{Context, Event, Modifiers, PointerButton, RawInput, Rect, pos2};
 
     #[test]
@@ -55,10 +54,13 @@ mod tests {
             vec![vec![at(40.0)], vec![at(70.0)], vec![button(70.0, false)]],
             vec![vec![at(40.0)], vec![at(70.0), button(70.0, false), at(200.0)]],
             vec![vec![at(70.0), button(70.0, false), Event::PointerGone]],
+            vec![vec![at(70.0)], vec![button(70.0, false)]],
         ];
         for end in ends {
             let (ctx, mut pulled) = (Context::default(), None);
-            for events in [vec![]].into_iter().chain(press.clone()).chain(end) {
+            ctx.add_plugin(OneAtATime::default());
+            let rest = vec![vec![]; 3];
+            for events in [vec![]].into_iter().chain(press.clone()).chain(end).chain(rest) {
                 let screen_rect = Some(Rect::from_min_size(pos2(0.0, 0.0), vec2(20.0, 20.0)));
                 let input = RawInput { screen_rect, events, ..RawInput::default() };
                 let mut output = ctx.run_ui(input, |ui| {

@@ -4,7 +4,6 @@ mod bands;
 mod button;
 mod choice;
 mod corner;
-mod drag;
 mod focus;
 mod menu;
 mod ruler;
