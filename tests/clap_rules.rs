@@ -179,6 +179,33 @@ fn a_block_without_frames_and_buffers_takes_up_parameters() {
     assert_ne!(host.value(Control::Threshold), before);
 }
 
+/// With audio come marks for the editor; without, the host has to call back for it.
+#[test]
+fn automation_that_comes_with_audio_asks_the_host_for_nothing() {
+    let host = RawClap::started(&Settings::default(), RATE_HZ, BLOCK);
+    let asked = |threshold_db: f32, outputs: u32| {
+        host.call_back();
+        std::thread::scope(|scope| {
+            scope.spawn(|| {
+                let (mut main, mut side, mut out) =
+                    (silence(BLOCK), silence(BLOCK), silence(BLOCK));
+                let [mut mains, mut sides, mut outs] =
+                    [pointers(&mut main), pointers(&mut side), pointers(&mut out)];
+                let inputs = [port(&mut mains), port(&mut sides)];
+                let mut outputs_passed = [port(&mut outs)];
+                let events = Events::new(vec![host.event(0, Control::Threshold, threshold_db)]);
+                let list = events.list();
+                let mut block = block_of(&inputs, &mut outputs_passed, BLOCK);
+                (block.in_events, block.audio_outputs_count) = (&list, outputs);
+                // SAFETY: every channel has room for the block.
+                assert_ne!(unsafe { host.process(&block) }, CLAP_PROCESS_ERROR);
+            });
+        });
+        host.asked.callbacks.load(Ordering::SeqCst)
+    };
+    assert_eq!([asked(-50.0, 1), asked(-40.0, 0)], [0, 1]);
+}
+
 #[test]
 fn events_behind_the_end_of_a_block_act_at_its_end() {
     let input = programme(LAYOUT, RATE_HZ, 5, 0.1);

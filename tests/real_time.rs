@@ -1,6 +1,6 @@
 //! The audio thread neither allocates nor waits nor calls the system, in the bundles as hosts load
-//! them: ten minutes of audio each, with parameters moving while states are saved and restored, the
-//! editor is drawn, and presets are switched in it by the mouse.
+//! them: ten minutes of audio each, with parameters moving while states are saved and restored, and with the
+//! editor open, in which presets are switched by the mouse. In VST3 with the editor closed too.
 //!
 //! One exception, of the framework's making: a quality that is moved, for which the plug-in asks the host
 //! for a restart, is not moved here. How the traps work stands in `hosts/trap.rs`.

@@ -897,11 +897,14 @@ impl<P: ClapPlugin> Wrapper<P> {
     ///
     /// These values are CLAP plain values, which include a step count multiplier for discrete
     /// parameter values.
+    ///
+    /// Nor does the editor learn of it unless `tell_editor` is set, which asks the host for a callback.
     pub fn update_plain_value_by_hash(
         &self,
         hash: u32,
         update_type: ClapParamUpdate,
         sample_rate: Option<f32>,
+        #[cfg_attr(not(feature = "editor"), allow(unused_variables))] tell_editor: bool,
     ) -> bool {
         match self.param_by_hash.get(&hash) {
             Some(param_ptr) => {
@@ -920,7 +923,7 @@ impl<P: ClapPlugin> Wrapper<P> {
                             }
 
                             #[cfg(feature = "editor")]
-                            {
+                            if tell_editor {
                                 // The GUI needs to be informed about the changed parameter value. This
                                 // triggers an `Editor::param_value_changed()` call on the GUI thread.
                                 let task_posted = self.schedule_gui(Task::ParameterValueChanged(
@@ -950,7 +953,7 @@ impl<P: ClapPlugin> Wrapper<P> {
                             }
 
                             #[cfg(feature = "editor")]
-                            {
+                            if tell_editor {
                                 let task_posted = self.schedule_gui(
                                     Task::ParameterModulationChanged(hash, normalized_delta),
                                 );
@@ -994,6 +997,7 @@ impl<P: ClapPlugin> Wrapper<P> {
                     None,
                     current_sample_idx,
                     total_buffer_len,
+                    true,
                 );
             }
         }
@@ -1020,6 +1024,7 @@ impl<P: ClapPlugin> Wrapper<P> {
         current_sample_idx: usize,
         total_buffer_len: usize,
         resume_from_event_idx: usize,
+        tell_editor: bool,
         stop_predicate: impl Fn(*const clap_event_header) -> bool,
     ) -> Option<(usize, usize)> {
         let mut input_events = self.input_events.borrow_mut();
@@ -1052,6 +1057,7 @@ impl<P: ClapPlugin> Wrapper<P> {
                     Some(transport_info),
                     current_sample_idx,
                     total_buffer_len,
+                    tell_editor,
                 );
             }
         }
@@ -1099,6 +1105,8 @@ impl<P: ClapPlugin> Wrapper<P> {
                         param_hash,
                         ClapParamUpdate::PlainValueSet(clap_plain_value),
                         sample_rate,
+                        // A hand in the editor moved it.
+                        true,
                     );
 
                     let event = clap_event_param_value {
@@ -1164,6 +1172,7 @@ impl<P: ClapPlugin> Wrapper<P> {
         transport_info: Option<&mut *const clap_event_transport>,
         current_sample_idx: usize,
         total_buffer_len: usize,
+        tell_editor: bool,
     ) {
         let raw_event = unsafe { &*event };
 
@@ -1216,6 +1225,7 @@ impl<P: ClapPlugin> Wrapper<P> {
                     event.param_id,
                     ClapParamUpdate::PlainValueSet(event.value),
                     self.current_buffer_config.load().map(|c| c.sample_rate),
+                    tell_editor,
                 );
 
                 // If the parameter supports polyphonic modulation, then the plugin needs to be
@@ -1277,6 +1287,7 @@ impl<P: ClapPlugin> Wrapper<P> {
                     event.param_id,
                     ClapParamUpdate::PlainValueMod(event.amount),
                     self.current_buffer_config.load().map(|c| c.sample_rate),
+                    tell_editor,
                 );
             }
             (CLAP_CORE_EVENT_SPACE_ID, CLAP_EVENT_TRANSPORT) => {
@@ -1940,6 +1951,11 @@ impl<P: ClapPlugin> Wrapper<P> {
             let aux_input_start_idx = if has_main_input { 1 } else { 0 };
             let aux_output_start_idx = if has_main_output { 1 } else { 0 };
 
+            // The plug-in has its editor repaint when audio comes with new values; without any it is told.
+            let is_param_flush = total_buffer_len == 0
+                || (has_main_output
+                    && (process.audio_outputs_count == 0 || process.audio_outputs.is_null()));
+
             // If `P::SAMPLE_ACCURATE_AUTOMATION` is set, then we'll split up the audio buffer into
             // chunks whenever a parameter change occurs
             let mut block_start = 0;
@@ -1959,6 +1975,7 @@ impl<P: ClapPlugin> Wrapper<P> {
                             block_start,
                             total_buffer_len,
                             event_start_idx,
+                            is_param_flush,
                             |next_event| {
                                 // Always split the buffer on transport information changes (tempo, time
                                 // signature, or position changes), and also split on parameter value

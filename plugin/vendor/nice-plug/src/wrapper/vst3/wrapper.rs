@@ -1094,7 +1094,7 @@ impl<P: Vst3Plugin> IAudioProcessorTrait for Wrapper<P> {
             {
                 is_param_flush = true;
             }
-            // Audio tells the editor by itself that it goes on, a flush does not.
+            // The plug-in has its editor repaint when audio comes with new values; without any it is told.
             let set_automated = |hash: u32, normalized_value: f32| {
                 let sample_rate = Some(sample_rate);
                 if is_param_flush {
