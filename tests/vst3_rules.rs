@@ -305,6 +305,18 @@ fn what_is_missing_or_of_another_kind_does_no_harm() {
         assert_same(&out, &silent, case);
     }
 
+    // An output that is narrower than the bus.
+    let mut out = loud.clone();
+    let (mut main, mut side) = (input.clone(), input.clone());
+    let [mut mains, mut sides, mut outs] =
+        [pointers(&mut main), pointers(&mut side), pointers(&mut out)];
+    let (mut inputs, mut outputs) = ([bus(&mut mains), bus(&mut sides)], [bus(&mut outs[..1])]);
+    let host = RawVst3::started(&own, RATE_HZ, length);
+    let mut block = block_of(&mut inputs, &mut outputs, length);
+    // SAFETY: every channel has room for the block.
+    assert_eq!(unsafe { host.process(&mut block) }, kResultOk);
+    assert_same(&out[1..], &loud[1..], "beside the one output channel");
+
     // Nothing at all, as when parameters alone are handed over.
     let host = RawVst3::started(&own, RATE_HZ, BLOCK);
     let before = host.value(Control::Threshold);

@@ -362,17 +362,20 @@ unsafe extern "system" fn process(this: *mut IAudioProcessor, data: *mut Process
                 }
             }
         }
-        // The framework looks at the key's bus even when the host passes the main one only.
-        data.inputs = inputs.as_mut_ptr();
-        data.numInputs = INPUTS as int32;
         if data.numOutputs > 0 && !data.outputs.is_null() {
             (*data.outputs).silenceFlags = 0;
-            if !has_samples(&*data.outputs) {
+            if has_samples(&*data.outputs) {
+                // The framework copies each input channel to the output channel of the same number.
+                inputs[0].numChannels = inputs[0].numChannels.min((*data.outputs).numChannels);
+            } else {
                 // Without outputs the framework takes up parameters, tells the editor, and leaves it at
                 // that.
                 data.numOutputs = 0;
             }
         }
+        // The framework looks at the key's bus even when the host passes the main one only.
+        data.inputs = inputs.as_mut_ptr();
+        data.numInputs = INPUTS as int32;
         (own.process)(this, &mut data)
     }
 }
