@@ -167,11 +167,10 @@ impl Key {
             ),
         };
         (self.filter, *average) = (run.filter, run.average);
-        // What dies away in the filter is silence before it is subnormal.
-        if self.engaged.resting() != Some(0.0) {
-            let samples = key.channels_mut().into_iter().flatten();
-            samples.for_each(|x| *x = without_subnormal(*x));
-        }
+        // What dies away in the filter is silence before it is subnormal. Without the filter there is
+        // nothing to do, but a block may begin with it and end without.
+        let samples = key.channels_mut().into_iter().flatten();
+        samples.for_each(|x| *x = without_subnormal(*x));
         beside
     }
 }
@@ -207,7 +206,10 @@ mod tests {
 
     #[test]
     fn what_the_key_filter_leaves_behind_is_never_subnormal() {
-        for (corner_hz, rate_hz) in [(20.0, 48_000.0), (500.0, 48_000.0), (500.0, 768_000.0)] {
+        let filters = [(20.0, 48_000.0), (500.0, 48_000.0), (500.0, 768_000.0)];
+        for (is_switched_off, (corner_hz, rate_hz)) in
+            [false, true].into_iter().flat_map(|off| filters.map(|filter| (off, filter)))
+        {
             let mut key = Key::new();
             key.prepare(rate_hz);
             key.set(&Settings::default().with(Control::KeyHighpass, corner_hz));
@@ -215,6 +217,9 @@ mod tests {
             let (mut average, mut powers) = (PowerAverage::new(), Lanes::new());
             let (mut frames, mut ended) = (Frames::new(), false);
             for block in 0..(1.2 * rate_hz) as usize / CHUNK {
+                if is_switched_off && block == (0.2 * rate_hz) as usize / CHUNK {
+                    key.set(&Settings::default().with(Control::KeyHighpass, 0.0));
+                }
                 let x = if block == 0 { 1.0 } else { 0.0 };
                 frames.load(&[x; CHUNK], &[-x; CHUNK]);
                 let raw = frames.clone();
