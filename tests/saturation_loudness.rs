@@ -1,6 +1,6 @@
 //! Saturation does not change loudness by itself: a programme of −18 dBFS RMS stays within 1 LU over
-//! the whole range of drive, symmetry and focus, without the loudness match. Programme with more
-//! silence than sound is the exception, and has a bound of its own.
+//! the whole range of drive, symmetry and focus, without the loudness match. The exceptions are sparse
+//! hits and lone tones, which have bounds of their own.
 //!
 //! Integrated loudness is measured by the `ebur128` crate.
 
@@ -92,6 +92,17 @@ fn a_drum_bus_stays_as_loud() {
     let bus = song::sum(stems.iter().filter(|stem| stem.on_drum_bus));
     for (name, from_s, to_s) in [("drums", 15.0, 27.0), ("dense drums", 24.0, 28.0)] {
         assert_promise(name, excerpt(&bus, from_s, to_s));
+    }
+}
+
+/// A tone has no peaks above its crest for the curve to take.
+#[test]
+fn a_steady_tone_gains_by_a_bounded_amount() {
+    for frequency_hz in [60.0, 400.0, 2_500.0] {
+        let tone = signals::sine(RATE.into(), frequency_hz, -15.0, 2.0);
+        let (least, most) =
+            changes(&format!("{frequency_hz} Hz"), Stereo { left: tone.clone(), right: tone });
+        assert!(least > -1.0 && most < 2.0, "{frequency_hz} Hz: {least:.2} to {most:.2} LU");
     }
 }
 

@@ -22,8 +22,8 @@
 //! and p·c²/k² for p: between the two lie 10·lg(1/p) dB, 10 dB for hits that fill a tenth, and
 //! the better placed c is between them, the more it is off for both. The loudness gate of BS.1770
 //! leaves out the silent blocks on both sides of the curve, so it does not help. Hits with silence
-//! between fall by up to 5 LU here (the tests have a loop with more gaps than hits), which the
-//! loudness match makes up.
+//! between fall, by up to 5 LU in a loop with more gaps than hits, and by more the rarer they are; a steady
+//! tone, which is less peaky than noise, gains up to 2 LU. The loudness match makes up for both.
 
 use crate::frame::CHUNK;
 use crate::input::GLIDE_S;
