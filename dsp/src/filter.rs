@@ -9,7 +9,7 @@ use wide::{f32x4, f64x2};
 pub(crate) const BIAS: f64 = 1e-25;
 
 /// Below this a memory counts as empty: far under any signal, and so far above the subnormal range that
-/// none gets there within 20 ms.
+/// no filter of ours gets there within 20 ms.
 const EMPTY: f64 = 1e-100;
 
 /// `memory`, or nothing where its magnitude is less than `empty`.
@@ -151,8 +151,9 @@ impl PowerAverage {
         self.power = f64x2::ZERO;
     }
 
-    /// Empties a memory in which a signal has died away. To be called every 20 ms. (After windows that
-    /// are far shorter it gets subnormal before that, but only for a few samples.)
+    /// Empties a memory in which a signal has died away. To be called every 20 ms. (Windows below about
+    /// 0.03 ms get from there into the subnormal range and through it sooner, within some tens of
+    /// samples.)
     pub(crate) fn settle(&mut self) {
         self.power = settled(self.power, EMPTY);
     }

@@ -50,7 +50,7 @@ pub(crate) struct Pair {
     /// until it counts as listened to.
     turn: u32,
     unheard: u32,
-    /// Whether there was sound on either side in this hop.
+    /// Whether there was sound in this hop, on each side.
     sounded: [bool; 2],
     /// The second engine's samples.
     samples: [[f32; CHUNK]; 2],

@@ -280,6 +280,9 @@ fn answers_that_do_not_belong_are_refused() {
     assert!(score("good.json").contains("does not fit its own commitment"));
     fs::copy(bench.path("other/key.json"), &key).unwrap();
     assert!(score("good.json").contains("belong to another set"));
+    fs::write(&key, [0xFF, 0x00]).unwrap();
+    let said = score("good.json");
+    assert!(said.contains("key.json") && !said.contains("the answers"), "{said}");
 }
 
 #[test]

@@ -24,10 +24,10 @@ pub(crate) fn run() -> Result<()> {
     let itself = std::env::current_exe().context("this program cannot be found")?;
     let mut bundle = Command::new(itself);
     workspace::run(prepare(bundle.arg("bundle"), workspace::root(), &target)?)?;
+    licences::check(&target.join("bundled").join(licences::FOLDER))?;
     for made in ["Tenon.clap", "Tenon.vst3", licences::FOLDER] {
         copy(&target.join("bundled").join(made), &kit.join(made))?;
     }
-    licences::check(&kit.join(licences::FOLDER))?;
     keep_symbols(&target, &symbols.join("plug-in"))?;
 
     let mut program = cargo();

@@ -131,9 +131,17 @@ const DEBIAN_PACKAGES: &[&str] = &[
     "libxkbcommon-x11-0",
 ];
 
-/// On Debian, installs what some tests need where that is missing, if it may; otherwise notes it.
+/// On Debian, installs what some tests need where that is missing, if it may; otherwise notes it, as on
+/// other Linux systems.
 fn prepare_system(notes: &mut Vec<String>) {
-    if !cfg!(target_os = "linux") || find("dpkg-query").is_none() {
+    if !cfg!(target_os = "linux") {
+        return;
+    }
+    if find("dpkg-query").is_none() {
+        notes.push(format!(
+            "if tests of windows or of the browser fail, install what Debian calls: {}",
+            DEBIAN_PACKAGES.join(" ")
+        ));
         return;
     }
     let installed = |package: &&&str| {

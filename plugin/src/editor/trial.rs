@@ -399,9 +399,8 @@ impl Conductor {
     /// When there is no folder, or the file cannot be written.
     pub(crate) fn export(&self) -> Result<PathBuf, RecordError> {
         let file = self.folder.as_deref().ok_or(RecordError::NoFolder)?.join("trials.csv");
-        // The oldest first.
-        let mut records: Vec<Record> = self.records.iter().rev().cloned().collect();
-        records.extend(self.waiting());
+        let mut records = [self.records.as_slice(), &self.waiting()].concat();
+        records.sort_by_cached_key(Record::ended);
         if records.is_empty() {
             return Err(RecordError::Empty);
         }

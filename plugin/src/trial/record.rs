@@ -236,7 +236,7 @@ impl Record {
     }
 
     /// When it ended, whatever the time was called there. A date was read or made here.
-    fn ended(&self) -> Timestamp {
+    pub(crate) fn ended(&self) -> Timestamp {
         self.date.parse().unwrap_or_default()
     }
 }
@@ -421,11 +421,11 @@ pub fn read_all(folder: &Path) -> (Vec<Record>, Vec<String>) {
     (records, damaged)
 }
 
-/// Whether another instance has just taken this name to write under.
+/// Whether another instance has just taken this name to write under: it makes an empty file of it.
 fn is_about_to_be(file: &Path) -> bool {
     const SOON: Duration = Duration::from_secs(60);
     let age = |file: &fs::Metadata| file.modified().ok()?.elapsed().ok();
-    fs::metadata(file).is_ok_and(|file| file.len() == 0 && age(&file).is_none_or(|age| age < SOON))
+    fs::metadata(file).is_ok_and(|file| file.len() == 0 && age(&file).is_some_and(|age| age < SOON))
 }
 
 /// Reads one record.
@@ -706,11 +706,14 @@ mod tests {
         // And one that nobody will write under any more.
         let lost = fs::File::create(folder.join("lost.json")).unwrap();
         lost.set_modified(SystemTime::now() - Duration::from_secs(3600)).unwrap();
+        let early = fs::File::create(folder.join("early.json")).unwrap();
+        early.set_modified(SystemTime::now() + Duration::from_secs(3600)).unwrap();
         let (records, damaged) = read_all(&folder);
         assert_eq!(records, [record.clone(), record]);
-        assert_eq!(damaged.len(), 2);
+        assert_eq!(damaged.len(), 3);
         assert!(damaged[0].starts_with("broken.json: this is no record"), "{damaged:?}");
-        assert!(damaged[1].starts_with("lost.json: this is no record"), "{damaged:?}");
+        assert!(damaged[1].starts_with("early.json: this is no record"), "{damaged:?}");
+        assert!(damaged[2].starts_with("lost.json: this is no record"), "{damaged:?}");
     }
 
     #[test]

@@ -114,19 +114,18 @@ impl From<RecordError> for ScoreError {
 /// # Errors
 /// [`ScoreError`] when a file cannot be read or written, or they do not belong together.
 pub fn score(folder: &Path, answers_file: &Path) -> Result<Scored, ScoreError> {
-    let text = |path: &Path| {
-        fs::read_to_string(path).map_err(|error| ScoreError::Read(path.to_owned(), error))
-    };
+    let read = |path: &Path, error| ScoreError::Read(path.to_owned(), error);
     let key_file = folder.join(KEY_NAME);
-    let key_text = text(&key_file)?;
+    let key_bytes = fs::read(&key_file).map_err(|error| read(&key_file, error))?;
     let sealed = |error| ScoreError::Key(key_file.clone(), error);
-    let key = Key::from_text(&key_text).map_err(sealed)?;
+    // What is no text is no key.
+    let key = Key::from_text(&String::from_utf8_lossy(&key_bytes)).map_err(sealed)?;
     let secret = key.open().map_err(sealed)?;
     let plan = secret.plan(key.kind).map_err(|error| ScoreError::Plan(key_file.clone(), error))?;
 
     let not = |why: String| ScoreError::NotAnswers(answers_file.to_owned(), why);
-    let answers: Answers =
-        serde_json::from_str(&text(answers_file)?).map_err(|error| not(error.to_string()))?;
+    let text = fs::read_to_string(answers_file).map_err(|error| read(answers_file, error))?;
+    let answers: Answers = serde_json::from_str(&text).map_err(|error| not(error.to_string()))?;
     if answers.format != FORMAT {
         return Err(not(format!("its format is {:?}", answers.format)));
     }

@@ -419,14 +419,18 @@ fn copy_records(ui: &mut Ui, waiting: &[Record], help: &mut Help) {
         if one {
             "Puts the record on the clipboard, as the text its file would have."
         } else {
-            "Puts the records on the clipboard, each as the text its file would have."
+            "Puts the records on the clipboard, one after the other, each as the text its file would have."
         },
     );
     if button.clicked() {
         let texts: Vec<String> = waiting.iter().map(Record::to_text).collect();
         ui.ctx().copy_text(texts.join("\n"));
-        let what = if one { "the record" } else { "the records" };
-        Help::answer(ui, format!("Copied {what} as text."));
+        let what = if one {
+            "the record as text"
+        } else {
+            "the records as text, each for a file of its own"
+        };
+        Help::answer(ui, format!("Copied {what}."));
     }
 }
 

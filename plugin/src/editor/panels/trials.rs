@@ -7,7 +7,7 @@ use super::*;
 use crate::blind::{End, Opposite, Stage, Word};
 use crate::editor::trial::{Compared, Page, Unkept};
 use crate::trial::plan::{Kind, Side};
-use crate::trial::record::{Record, read_all};
+use crate::trial::record::{Record, keep, read_all};
 use egui::{Event, Key, Modifiers, pos2};
 use tenon_dsp::{Control, MatchMemory, MatchState, Settings};
 
@@ -301,6 +301,27 @@ fn records_that_wait_outlive_the_window_and_are_named() {
     assert!(!window.has("Not kept ("));
     assert!(window.has("Dry and Processed. Right: "));
     assert_eq!(only_record(&folder).to_text(), copied);
+}
+
+#[test]
+fn records_that_wait_are_exported_with_the_others_the_oldest_first() {
+    let place = tempfile::tempdir().unwrap();
+    let folder = place.path().join("trials");
+    let unkept = Unkept::default();
+    let mut window = stopped_without_a_folder(&folder, &unkept);
+    window.click_on("Copy record");
+    let waiting = window.copied.clone().expect("a record on the clipboard");
+    let date = Record::from_text(&waiting).unwrap().date().to_owned();
+    let later = waiting.replace(&date, &date.replacen("20", "29", 1));
+    std::fs::remove_file(&folder).unwrap();
+    keep(&Record::from_text(&later).unwrap(), &folder).unwrap();
+    let mut window = Window::new(1120.0, 700.0);
+    window.trial = Conductor::new(Some(folder.clone()), unkept);
+    window.click_on("Blind trial");
+    window.click_on("Export CSV");
+    let csv = std::fs::read_to_string(folder.join("trials.csv")).unwrap();
+    let years: Vec<&str> = csv.lines().skip(1).map(|line| &line[..2]).collect();
+    assert_eq!(years, ["20", "29"], "{csv}");
 }
 
 #[test]
