@@ -65,11 +65,12 @@ impl Energy {
         self.mid + self.side
     }
 
-    /// Correlation of left and right, −1 to 1, by L = M + S and R = M − S; none when one is silent.
+    /// Correlation of left and right, −1 to 1, by L = M + S and R = M − S; none when one is silent, as
+    /// against the other or at all.
     pub(crate) fn correlation(self) -> Option<f64> {
         let left = self.total() + 2.0 * self.cross;
         let right = self.total() - 2.0 * self.cross;
-        let silent = 1e-9 * self.total();
+        let silent = (1e-9 * self.total()).max(10f64.powf(f64::from(SILENCE_DB) / 10.0));
         (left > silent && right > silent)
             .then(|| ((self.mid - self.side) / (left * right).sqrt()).clamp(-1.0, 1.0))
     }

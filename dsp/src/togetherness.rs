@@ -112,8 +112,8 @@ impl std::fmt::Display for NoReading {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         f.write_str(match self {
             Self::TooShort => "fewer than 2 of the last 6 s held sound; it takes more",
-            Self::DrySilent => "nothing comes in; it takes sound",
-            Self::WetSilent => "nothing comes out of the dynamics; turn the input trim up",
+            Self::DrySilent => "there is no sound before the processing",
+            Self::WetSilent => "there is no sound after the processing, while there is before; look what takes it away",
             Self::Faulty => {
                 "the signal holds samples that are no sound; look for a fault earlier in the chain"
             }

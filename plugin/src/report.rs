@@ -324,9 +324,13 @@ impl RecoveryReport {
             None => figure(mean_s, "s"),
         };
         let first = match (hits, hits_recovered) {
-            (0, _) => "no hit of the gain reduction".to_owned(),
+            (0, _) => "no hit large enough to tell".to_owned(),
             (hits, 0) => format!("until 63 % were back: after none of {hits} hits before the next"),
-            _ => format!("until 63 % were back, on average after {hits_recovered} of {hits} hits"),
+            _ if hits_recovered < hits => format!(
+                "until 63 % were back, on average after {hits_recovered} of {hits} hits; after {} the next came before",
+                hits - hits_recovered
+            ),
+            _ => format!("until 63 % were back, on average after {hits} hits"),
         };
         let left = left_at_beat_db.map_or_else(String::new, |left_db| {
             format!("; {} left at the next beat", figure(Some(left_db), "dB"))
@@ -469,16 +473,16 @@ impl TogetherMeter {
             (count > 0.0)
                 .then(|| found().map(|reading| f64::from(of(reading))).sum::<f64>() / count)
         };
-        let reason = || match self.readings.last() {
-            Some(Err(reason)) => *reason,
-            _ => NoReading::TooShort,
-        };
+        // The one that was met most often.
+        let reasons = || self.readings.iter().filter_map(|reading| reading.as_ref().err());
+        let met = |reason: &NoReading| reasons().filter(|met| *met == reason).count();
+        let reason = || reasons().max_by_key(|reason| met(reason)).copied();
         TogetherReport {
             percent: mean(|reading| reading.percent),
             shared: mean(|reading| reading.shared),
             movement_db: mean(|reading| reading.movement_db),
             programme_percent: mean(|reading| reading.programme_percent),
-            no_reading: (count == 0.0).then(|| reason().to_string()),
+            no_reading: (count == 0.0).then(|| reason().unwrap_or(NoReading::TooShort).to_string()),
             series: (self.readings.iter().enumerate())
                 .map(|(point, reading)| TogetherPoint {
                     time_s: self.time_s(point),
@@ -569,12 +573,12 @@ impl TogetherReport {
         match &self.no_reading {
             None => line(
                 "Togetherness",
-                &figure(self.percent, "%"),
+                &percent(self.percent),
                 &format!(
                     "on average: shared {}, movement {}; the programme itself {}",
                     figure(self.shared, ""),
                     figure(self.movement_db, "dB"),
-                    figure(self.programme_percent, "%"),
+                    percent(self.programme_percent),
                 ),
             ),
             Some(reason) => line("Togetherness", "-", &format!("no reading: {reason}")),
@@ -591,6 +595,11 @@ fn line(name: &str, value: &str, more: &str) -> String {
 fn figure(value: Option<f64>, unit: &str) -> String {
     let number = value.map_or_else(|| "-".to_owned(), |value| fixed(value, 2));
     format!("{number} {unit}").trim_end().to_owned()
+}
+
+/// A share with one digit, as much as it is good for.
+fn percent(value: Option<f64>) -> String {
+    format!("{} %", value.map_or_else(|| "-".to_owned(), |value| fixed(value, 1)))
 }
 
 #[cfg(test)]
@@ -756,9 +765,9 @@ Side/mid                 - dB    -12.50 dB
 Correlation                 -         0.50
 Gain reduction        3.26 dB at most, 2.00 dB typical maximum, 1.50 dB on average while it worked
 Threshold           -18.50 dB found for 2.00 dB of typical maximum reduction
-Recovery           0.38 beats until 63 % were back, on average after 6 of 8 hits; 0.50 dB left at the next beat
+Recovery           0.38 beats until 63 % were back, on average after 6 of 8 hits; after 2 the next came before; 0.50 dB left at the next beat
 Loudness match        1.25 dB throughout, error 0.00 LU
-Togetherness          17.25 % on average: shared 0.63, movement 0.50 dB; the programme itself 20.00 %
+Togetherness           17.3 % on average: shared 0.63, movement 0.50 dB; the programme itself 20.0 %
 "
         );
         let mut off = example();
