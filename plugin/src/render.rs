@@ -194,6 +194,7 @@ pub fn render(job: &Job, progress: &mut dyn FnMut(f64)) -> Result<Rendered, Rend
         }
     }
 
+    notes.extend(notes_of_repeats(job));
     notes.extend(notes_of_times(job));
 
     let before = run.measure_dry();
@@ -230,7 +231,17 @@ pub fn render(job: &Job, progress: &mut dyn FnMut(f64)) -> Result<Rendered, Rend
         None => None,
     };
 
+    if let Some((before, after)) = before.loudness_lufs.zip(after.loudness_lufs)
+        && after - before > LOUDER_LU
+    {
+        notes.push(format!(
+            "{}: is {:.1} LU louder than what came in; turn the monitors down before you listen.",
+            job.output.display(),
+            after - before
+        ));
+    }
     let report = report(job, &before, processed, match_gain_db);
+    notes.extend(note_of_nothing(&report));
     if let Some(json) = &json {
         json.fill(report.json().as_bytes())?;
     }
@@ -240,6 +251,32 @@ pub fn render(job: &Job, progress: &mut dyn FnMut(f64)) -> Result<Rendered, Rend
         pending.commit()?;
     }
     Ok(Rendered { report, notes, written })
+}
+
+/// From here on an output that is louder than the input is told to be, in LU.
+const LOUDER_LU: f64 = 6.0;
+
+/// Says that the compressor had nothing to do, where it was asked to do something.
+fn note_of_nothing(report: &Report) -> Option<String> {
+    let settings = &report.settings;
+    let is_idle = settings[Control::Ratio] == 1.0 || settings.is_on(Control::Bypass);
+    (!is_idle && report.gain_reduction.max_db < 0.005).then(|| {
+        format!(
+            "Nothing rose above {}, so nothing was compressed; lower it, or let --target-gr find a threshold.",
+            to_text(Control::Threshold, settings[Control::Threshold])
+        )
+    })
+}
+
+/// Says which inputs are summed with themselves.
+fn notes_of_repeats(job: &Job) -> impl Iterator<Item = String> {
+    job.inputs
+        .iter()
+        .enumerate()
+        .filter(|(n, path)| job.inputs[..*n].iter().any(|earlier| place(earlier) == place(path)))
+        .map(|(_, path)| {
+            format!("{}: is named more than once, and is in the sum as often.", path.display())
+        })
 }
 
 /// Says which times stay in ms because nobody named a tempo for their notes.
@@ -611,7 +648,7 @@ fn clipped(
             "Write --format 32f, or lower the inputs.".to_owned()
         };
         notes.push(format!(
-            "{}: {} clipped at full scale, the highest by {over_db:.2} dB, so its loudness is not quite what was asked for. {remedy}",
+            "{}: {} clipped at full scale, the highest by {over_db:.2} dB, so it is distorted there and its loudness is not quite what was asked for. {remedy}",
             pending.target().display(),
             if clipped.samples == 1 {
                 "1 sample was".to_owned()
@@ -681,7 +718,7 @@ pub fn compare(before: &Path, after: &Path) -> Result<(Comparison, Vec<String>),
     same_rate((before, dry.rate_hz), (after, wet.rate_hz))?;
     files::same_channels((before, &dry), (after, &wet)).map_err(RenderError::Unlike)?;
     let mut notes = Vec::new();
-    notes.extend(out_of_time((before, &dry), (after, &wet)));
+    notes.extend(out_of_step((before, &dry), (after, &wet)));
     if dry.frames() != wet.frames() {
         let seconds = |audio: &Audio| audio.frames() as f64 / f64::from(audio.rate_hz);
         notes.push(format!(
@@ -710,13 +747,16 @@ pub fn compare(before: &Path, after: &Path) -> Result<(Comparison, Vec<String>),
     Ok((comparison, notes))
 }
 
-/// Says by how much one file is late against the other, and what to do. Two silent ones are in time.
-fn out_of_time((before, dry): (&Path, &Audio), (after, wet): (&Path, &Audio)) -> Option<String> {
+/// Says by how much one file is late against the other, and what to do, and whether it is turned over. Of
+/// two silent ones there is nothing to say.
+fn out_of_step((before, dry): (&Path, &Audio), (after, wet): (&Path, &Audio)) -> Vec<String> {
     /// Below this, a beginning is silence, which tells no delay.
     const SILENT: f32 = 1e-3;
     let rate_hz = dry.rate_hz;
     let sounds = |left: &f32, right: &f32| left.abs().max(right.abs()) > SILENT;
-    let begins = dry.left.iter().zip(&dry.right).position(|(l, r)| sounds(l, r))?;
+    let Some(begins) = dry.left.iter().zip(&dry.right).position(|(l, r)| sounds(l, r)) else {
+        return Vec::new();
+    };
     // One that is early begins before.
     let from = begins.saturating_sub((align::WITHIN_S * f64::from(rate_hz)) as usize);
     let [dry, wet] = [dry, wet].map(|audio| {
@@ -724,13 +764,23 @@ fn out_of_time((before, dry): (&Path, &Audio), (after, wet): (&Path, &Audio)) ->
     });
     let counts = "togetherness takes a delay for processing, or gives no reading";
     let (before, after) = (before.display(), after.display());
-    match align::late(dry, wet, rate_hz) {
+    let late = align::late(dry, wet, rate_hz);
+    let turned = late.ok().and_then(|late| align::turned(dry, wet, late)).map(|turned| {
+        format!("{after} is {turned} against {before}, which none of the figures tells.")
+    });
+    let out = match late {
         Ok(0) => None,
         Ok(late) => Some(format!(
-            "{after} is {} against {before}: {counts}. Cut {} off the beginning of {} and compare again.",
+            "{after} is {} against {before}: {counts}. Cut {} off the beginning of {} and compare again{}.",
             align::in_words(late, rate_hz),
             align::samples_in_words(late.unsigned_abs()),
-            if late > 0 { &after } else { &before }
+            if late > 0 { &after } else { &before },
+            // A filter delays what it passes.
+            if late.unsigned_abs() <= 8 {
+                ", unless it is a filter that has delayed it"
+            } else {
+                ""
+            }
         )),
         Err(AlignError::Doubtful(one, other)) => Some(format!(
             "{after} lines up with {before} as well {} as {}: {counts}. Make sure that both begin at the same moment.",
@@ -741,7 +791,8 @@ fn out_of_time((before, dry): (&Path, &Audio), (after, wet): (&Path, &Audio)) ->
             "{after} does not line up with {before} within {:.0} ms: {counts}. Make sure that both are the same programme and begin at the same moment.",
             align::WITHIN_S * 1000.0
         )),
-    }
+    };
+    out.into_iter().chain(turned).collect()
 }
 
 #[cfg(test)]

@@ -71,7 +71,7 @@ fn a_render_is_as_loud_as_its_input() {
         &["--preset", "parallel drums"],
         &["--preset", "mid only"],
         &["--set", "threshold=-40", "--set", "ratio=10", "--format", "32f"],
-        &["--set", "input_trim=-12", "--set", "makeup=-6"],
+        &["--set", "input_trim=-12", "--set", "makeup=-6", "--set", "threshold=-30"],
         &["--set", "drive=18", "--set", "symmetry=50", "--format", "32f"],
     ] {
         let arguments = [&["in.wav", "-o", "out.wav", "--json", "out.json"], settings].concat();
@@ -534,24 +534,65 @@ fn a_mono_track_sounds_on_both_sides_of_a_stereo_bus() {
     assert!(message.contains("mono.wav: is mono where stereo.wav is stereo; export"), "{message}");
 }
 
+/// Drums with noise all over, which line up in one way only.
+fn noisy_drums(seconds: f32) -> Stereo {
+    let mut noise = 7u32;
+    let mut next = || {
+        noise = noise.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+        0.02 * (noise as f32 / u32::MAX as f32 - 0.5)
+    };
+    drums(seconds).into_iter().map(|frame| frame.map(|sample| sample + next())).collect()
+}
+
+#[test]
+fn compare_says_what_is_turned_over() {
+    let bench = Bench::new();
+    let programme = noisy_drums(3.0);
+    bench.write("in.wav", &programme);
+    let turned: Stereo = programme.iter().map(|frame| frame.map(|sample| -sample)).collect();
+    bench.write("inverted.wav", &turned);
+    let swapped: Stereo = programme.iter().map(|[left, right]| [*right, *left]).collect();
+    bench.write("swapped.wav", &swapped);
+    for (after, how) in [
+        ("inverted.wav", "inverted.wav is inverted in polarity against in.wav"),
+        ("swapped.wav", "swapped.wav is left for right against in.wav"),
+    ] {
+        let notes = bench.succeed(&["compare", "in.wav", after]).1;
+        assert!(notes.contains(how), "{notes}");
+    }
+}
+
+#[test]
+fn what_comes_out_much_louder_or_untouched_or_is_named_twice_is_told() {
+    let bench = Bench::new();
+    bench.write("in.wav", &drums(3.0));
+    let notes = |arguments: &[&str]| {
+        bench
+            .succeed(
+                &[&["render", "in.wav", "-o", "out.wav", "--format", "32f"], arguments].concat(),
+            )
+            .1
+    };
+    let louder = notes(&["--set", "loudness_match=off", "--set", "makeup=12", "--set", "ratio=1"]);
+    assert!(
+        louder.contains("out.wav: is 12.0 LU louder than what came in; turn the monitors down"),
+        "{louder}"
+    );
+    assert!(!louder.contains("Nothing rose"), "{louder}");
+    let idle = notes(&["--set", "threshold=0", "--set", "knee=0"]);
+    assert!(idle.contains("Nothing rose above 0.00 dB, so nothing was compressed"), "{idle}");
+    let twice = notes(&["in.wav"]);
+    assert!(twice.contains("in.wav: is named more than once"), "{twice}");
+    assert_eq!(notes(&["--set", "threshold=-30"]), "");
+}
+
 #[test]
 fn compare_says_by_how_much_files_are_out_of_time() {
     let bench = Bench::new();
-    // Noise all over, so that it lines up in one way only.
-    let programme = |seconds: f32| -> Stereo {
-        let hits = drums(seconds);
-        let mut noise = 7u32;
-        hits.into_iter()
-            .map(|frame| {
-                noise = noise.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-                frame.map(|sample| sample + 0.02 * (noise as f32 / u32::MAX as f32 - 0.5))
-            })
-            .collect()
-    };
     // A silent beginning, longer than what is looked at.
     let silence = vec![[0.0; 2]; 700_000];
     let late = |by: usize, audio: &Stereo| [&silence[..by], audio].concat();
-    let short = programme(3.0);
+    let short = noisy_drums(3.0);
     let long = late(700_000, &short);
     for (name, audio) in [
         ("in.wav", short.clone()),
@@ -756,7 +797,7 @@ fn what_lies_beyond_full_scale_is_clipped_counted_and_remedied() {
         (bench.read("out.wav"), notes)
     };
     let (float, notes) = loud(&["--set", "makeup=20", "--format", "32f"]);
-    assert_eq!(notes, "");
+    assert!(!notes.contains("clipped"), "{notes}");
     let beyond = float.as_flattened().iter().filter(|s| s.abs() > 1.0).count();
     assert!(beyond > 1000);
     for format in ["16", "24"] {
@@ -769,7 +810,7 @@ fn what_lies_beyond_full_scale_is_clipped_counted_and_remedied() {
         let advice = notes.split("output_trim to ").nth(1).unwrap();
         let trim = format!("output_trim={}", advice.split(" dB").next().unwrap());
         let (_, notes) = loud(&["--set", "makeup=20", "--format", format, "--set", &trim]);
-        assert_eq!(notes, "", "after {trim}");
+        assert!(!notes.contains("clipped"), "{notes} after {trim}");
     }
 }
 

@@ -32,6 +32,56 @@ pub enum AlignError {
     Doubtful(i64, i64),
 }
 
+/// How a recording is turned over against another.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Turned {
+    /// The other way up.
+    Polarity,
+    /// Left for right.
+    Sides,
+}
+
+impl std::fmt::Display for Turned {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(match self {
+            Self::Polarity => "inverted in polarity",
+            Self::Sides => "left for right",
+        })
+    }
+}
+
+/// How `after` is turned over against `before`, against which it is so many samples late. With its polarity
+/// the middle is, with its sides the side alone. None where the two are too unlike to tell.
+pub(crate) fn turned(before: [&[f32]; 2], after: [&[f32]; 2], late: i64) -> Option<Turned> {
+    /// A correlation this far from 0 tells.
+    const TELLS: f64 = 0.5;
+    let shift = late.unsigned_abs() as usize;
+    let (skip_before, skip_after) = if late > 0 { (0, shift) } else { (shift, 0) };
+    let from = |channels: [&[f32]; 2], skip: usize, sign: f32| {
+        let [left, right] = channels.map(|samples| samples.get(skip..).unwrap_or_default());
+        left.iter().zip(right).map(move |(l, r)| f64::from(l + sign * r)).collect::<Vec<_>>()
+    };
+    let correlation = |sign: f32| {
+        let (before, after) = (from(before, skip_before, sign), from(after, skip_after, sign));
+        let [mut before_before, mut after_after, mut before_after] = [0.0; 3];
+        for (before, after) in before.iter().zip(&after) {
+            before_before += before * before;
+            after_after += after * after;
+            before_after += before * after;
+        }
+        let both = before_before * after_after;
+        if both > 0.0 { before_after / both.sqrt() } else { 0.0 }
+    };
+    let (middle, side) = (correlation(1.0), correlation(-1.0));
+    if middle < -TELLS {
+        Some(Turned::Polarity)
+    } else if middle > TELLS && side < -TELLS {
+        Some(Turned::Sides)
+    } else {
+        None
+    }
+}
+
 /// How late something is, by samples, in words: "3 samples (0.063 ms) early".
 pub(crate) fn in_words(late: i64, rate_hz: u32) -> String {
     if late == 0 {
@@ -178,6 +228,28 @@ mod tests {
             let found = lag(&dry, &dark).unwrap();
             assert!((by..=by + 3).contains(&found), "{by}: {found}");
         }
+    }
+
+    #[test]
+    fn what_is_turned_over_is_told_whatever_the_processing() {
+        let dry = programme(5);
+        let bend = |signal: &[Vec<f32>; 2], sign: f32| -> [Vec<f32>; 2] {
+            signal.clone().map(|s| s.iter().map(|s| sign * (2.0 * s).tanh() / 9.0).collect())
+        };
+        for by in [0, 17, -333] {
+            let told = |signal: &[Vec<f32>; 2]| {
+                let late = shifted(signal, by);
+                turned([&dry[0], &dry[1]], [&late[0], &late[1]], by)
+            };
+            let [left, right] = bend(&dry, 1.0);
+            assert_eq!(told(&[left.clone(), right.clone()]), None);
+            assert_eq!(told(&[right, left]), Some(Turned::Sides));
+            assert_eq!(told(&bend(&dry, -1.0)), Some(Turned::Polarity));
+            assert_eq!(told(&programme(6)), None);
+        }
+        // In mono there are no sides.
+        let mono = [dry[0].clone(), dry[0].clone()];
+        assert_eq!(turned([&mono[0], &mono[1]], [&mono[0], &mono[1]], 0), None);
     }
 
     #[test]

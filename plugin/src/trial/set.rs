@@ -325,7 +325,15 @@ fn cut(
             align::in_words(late, rate_hz)
         ),
     });
-    Ok([window(before, dry_from, frames), window(after, wet_from, frames)])
+    let passages = [window(before, dry_from, frames), window(after, wet_from, frames)];
+    let [dry, wet] = passages.each_ref().map(|audio| [&*audio.left, &*audio.right]);
+    if let Some(turned) = align::turned(dry, wet, 0) {
+        notes.push(format!(
+            "{after_name} is {turned} against {}, and has been left so; what tells them apart may be that alone.",
+            name(&job.before)
+        ));
+    }
+    Ok(passages)
 }
 
 /// Makes both equally loud, and softer together where one would clip. Gives too how much louder the
@@ -352,10 +360,13 @@ fn level(
     let (before_lufs, after_lufs) = measure(&passages)?;
     let difference_lu = after_lufs - before_lufs;
     let after_name = name(&job.after);
+    let turned = match match_db {
+        _ if match_db.abs() < 0.005 => "left at its level, which is".to_owned(),
+        ..0.0 => format!("turned down by {:.2} dB to be", -match_db),
+        _ => format!("turned up by {match_db:.2} dB to be"),
+    };
     notes.push(format!(
-        "{after_name} has been {} by {:.2} dB to be as loud as {} (BS.1770, within {:.2} LU).",
-        if match_db < 0.0 { "turned down" } else { "turned up" },
-        match_db.abs(),
+        "{after_name} has been {turned} as loud as {} (BS.1770, within {:.2} LU).",
         name(&job.before),
         difference_lu.abs()
     ));
