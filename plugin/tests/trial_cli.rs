@@ -263,12 +263,12 @@ fn answers_that_do_not_belong_are_refused() {
     bench.answer("other", "foreign.json", &[1; 8]);
     assert!(score("foreign.json").contains("belong to another set"));
     bench.answer("set", "many.json", &[1; 9]);
-    assert!(score("many.json").contains("9 for 8 trials"));
+    assert!(score("many.json").contains("9 answers for 8 trials"));
     bench.answer("set", "odd.json", &[3; 8]);
     assert!(score("odd.json").contains("an answer is 1 or 2, not 3"));
     assert!(score("missing.json").contains("there is no such file"));
     fs::write(bench.path("cut.json"), "{").unwrap();
-    assert!(score("cut.json").contains("cut.json: holds no answers"));
+    assert!(score("cut.json").contains("cut.json: cannot be counted"));
     assert!(bench.refuse(&["score", "nowhere", "odd.json"]).contains("there is no such file"));
 
     // A key of another order in its place.

@@ -6,18 +6,27 @@ use egui::{Id, Response, Ui};
 use tenon_dsp::Control;
 
 /// Shown when the pointer is on nothing.
-const CAUTION: &str = "Before you switch the match off, bypass, or listen to delta or key, turn the monitors down: the level can jump.";
+pub(crate) const CAUTION: &str = "Before you switch the match off, bypass, or listen to delta or key, turn the monitors down: the level can jump.";
+
+/// The same while the sheet of blind trials is open.
+pub(crate) const TRIAL_CAUTION: &str =
+    "Keep the monitoring level moderate, and leave it where it is until the trial has ended.";
 
 /// How long an answer to something typed stays, in seconds.
 const ANSWER_S: f64 = 6.0;
 
 /// Collects the help for whatever is under the pointer in this frame.
-#[derive(Default)]
 pub(crate) struct Help {
     text: Option<Cow<'static, str>>,
+    caution: &'static str,
 }
 
 impl Help {
+    /// Help that shows `caution` when the pointer is on nothing.
+    pub(crate) fn new(caution: &'static str) -> Self {
+        Self { text: None, caution }
+    }
+
     /// Explains a control when the pointer or the keyboard is on `response`.
     pub(crate) fn control(&mut self, response: &Response, control: Control) {
         let help = control.spec().help;
@@ -45,7 +54,7 @@ impl Help {
                 ui.ctx().request_repaint_after_secs((until - now) as f32);
                 text.into()
             }
-            _ => self.text.unwrap_or(Cow::Borrowed(CAUTION)),
+            _ => self.text.unwrap_or(Cow::Borrowed(self.caution)),
         }
     }
 

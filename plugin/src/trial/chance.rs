@@ -68,6 +68,9 @@ fn how_often(p: f64) -> String {
     if p > 0.9995 {
         return "always".to_owned();
     }
+    if p > 0.995 {
+        return "more than 99 times in 100".to_owned();
+    }
     if p > 1.0 / 3.0 {
         return format!("{:.0} times in 100", 100.0 * p);
     }

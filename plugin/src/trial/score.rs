@@ -50,7 +50,7 @@ pub enum ScoreError {
     Key(PathBuf, SealError),
     /// The key is for a number of trials that cannot be.
     Plan(PathBuf, PlanError),
-    /// It holds no answers.
+    /// It holds no answers that can be counted.
     NotAnswers(PathBuf, String),
     /// A later version wrote it.
     Newer(PathBuf, u32),
@@ -82,7 +82,7 @@ impl fmt::Display for ScoreError {
             }
             Self::NotAnswers(path, why) => write!(
                 f,
-                "{}: holds no answers ({why}); save them again from the page",
+                "{}: cannot be counted ({why}); save the answers again from the page",
                 path.display()
             ),
             Self::Newer(path, version) => write!(
@@ -136,7 +136,7 @@ pub fn score(folder: &Path, answers_file: &Path) -> Result<Scored, ScoreError> {
         return Err(ScoreError::Foreign(answers_file.to_owned()));
     }
     if answers.answers.len() as u32 > key.trials {
-        return Err(not(format!("{} for {} trials", answers.answers.len(), key.trials)));
+        return Err(not(format!("{} answers for {} trials", answers.answers.len(), key.trials)));
     }
     let side = |(&answer, &hidden): (&u8, &Side)| match (answer, key.kind) {
         (1, Kind::Difference) => Ok(secret.side_of(Side::First)),

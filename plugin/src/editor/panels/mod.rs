@@ -19,7 +19,7 @@ use tenon_dsp::Control;
 
 use super::finder::Finder;
 use super::hand::Hand;
-use super::help::Help;
+use super::help::{self, Help};
 use super::layout::{cut_bottom, cut_right, cut_top};
 use super::shown::Shown;
 use super::theme;
@@ -54,10 +54,11 @@ pub(crate) use controls::GROUPS;
 /// Draws the whole sheet within `window`. True while the pointer holds the chart still.
 pub(crate) fn sheet(ui: &mut Ui, window: Rect, sheet: Sheet<'_, '_>) -> bool {
     let Sheet { hand, shown, feed, finder, state, trial, blind, groups } = sheet;
-    let mut help = Help::default();
     let mut rest = window.shrink2(MARGIN);
     let foot = cut_bottom(&mut rest, foot::HEIGHT);
     trial.follow(hand, state, blind);
+    let caution = if trial.is_closed() { help::CAUTION } else { help::TRIAL_CAUTION };
+    let mut help = Help::new(caution);
     if !trial.is_closed() {
         divide(ui, &mut rest, false);
         trial::show(ui, rest, trial, state, blind, &mut help);
@@ -1066,5 +1067,8 @@ mod tests {
         let at = window.place("Match");
         window.frame(vec![Event::PointerMoved(at)]);
         assert!(window.has("The level can jump"));
+        window.click_on("Blind trial");
+        window.frame(vec![Event::PointerMoved(pos2(1.0, 1.0))]);
+        assert!(window.has("leave it where it is") && !window.has("turn the monitors down"));
     }
 }
