@@ -54,7 +54,7 @@ pub(crate) fn run() -> Result<()> {
     workspace::run(render(&program, &mix_files, &after).args(["--preset", MASTER_PRESET]))?;
 
     let before = folder.join("before.wav");
-    let gain_db = write_before(&before, song::sum(&stems), &read_wav(&after)?)?;
+    let gain_db = write_as_loud(&before, song::sum(&stems), &read_wav(&after)?)?;
     println!(
         "\nWrote {}\n  the plain sum of the stems, {gain_db:+.2} dB, as loud as after.wav",
         before.display()
@@ -91,7 +91,8 @@ back together, so that the kit breathes as one, and the tails between the hits s
 closer; the rest of the band leans on the same movement. The hits should keep their edge, and the
 congas at the right and the horns at the far sides should stay where they are. Then play across
 20 s: the quiet half has come up a little and the dense one down.
-drums.wav against drums-dry-matched.wav lets you hear the drum bus alone, where it is plainer.
+drums.wav against drums-dry-matched.wav lets you hear the drum bus alone, where it is plainer, and
+against drums-each-alone.wav what compressing each drum by itself would be; all three are as loud.
 saturated.wav moves nothing: bass and kick gain overtones, which a small loudspeaker shows best, and
 snare and horns get rounder. both.wav does both: the rounder parts breathe as one.";
 
@@ -120,9 +121,9 @@ fn show_togetherness(
             sum.iter_mut().zip(part).for_each(|(sum, x)| *sum += x);
         }
     }
-    let (before, after) = (folder.join("drums-before.wav"), folder.join("drums-each-alone.wav"));
-    write_wav(&before, &dry.left, &dry.right)?;
-    write_wav(&after, &alone.left, &alone.right)?;
+    let (before, after) =
+        (folder.join("drums-dry-matched.wav"), folder.join("drums-each-alone.wav"));
+    write_as_loud(&after, alone, dry)?;
     let report = folder.join("drums-each-alone.json");
     let mut compare = Command::new(program);
     compare.arg("compare").args([&before, &after]).arg("--json").arg(&report);
@@ -183,14 +184,14 @@ fn render(program: &Path, inputs: &[PathBuf], output: &Path) -> Command {
     command
 }
 
-/// Writes the untouched mix at the loudness of the processed one; gives the gain in dB.
-fn write_before(file: &Path, mut mix: Stereo, after: &Stereo) -> Result<f64> {
+/// Writes a mix at the loudness of another; gives the gain in dB.
+fn write_as_loud(file: &Path, mut mix: Stereo, other: &Stereo) -> Result<f64> {
     let loudness = |stereo| integrated_lufs(RATE, stereo).context("the mix is silent");
-    let gain_db = loudness(after)? - loudness(&mix)?;
+    let gain_db = loudness(other)? - loudness(&mix)?;
     for sample in mix.left.iter_mut().chain(&mut mix.right) {
         *sample *= from_db(gain_db) as f32;
     }
-    anyhow::ensure!(peak(&mix.left).max(peak(&mix.right)) < 1.0, "the plain sum would clip");
+    anyhow::ensure!(peak(&mix.left).max(peak(&mix.right)) < 1.0, "{} would clip", file.display());
     write_wav(file, &mix.left, &mix.right)?;
     Ok(gain_db)
 }
