@@ -9,10 +9,10 @@ use tenon_tests::{Stereo, measure, mixes, signals, song};
 
 const RATE: u32 = 48_000;
 
-/// The programme at −18 dBFS RMS, over both channels.
-fn levelled(mut programme: Stereo) -> Stereo {
+/// The programme at an RMS over both channels, dBFS.
+fn levelled(mut programme: Stereo, rms_db: f64) -> Stereo {
     let [left, right] = [&programme.left, &programme.right].map(|channel| measure::rms(channel));
-    let gain = measure::from_db(-18.0) / (0.5 * (left * left + right * right)).sqrt();
+    let gain = measure::from_db(rms_db) / (0.5 * (left * left + right * right)).sqrt();
     for channel in [&mut programme.left, &mut programme.right] {
         channel.iter_mut().for_each(|x| *x *= gain as f32);
     }
@@ -34,7 +34,7 @@ fn change(programme: &Stereo, settings: &Settings) -> f64 {
 /// By how much a programme gets louder over the whole range of drive, symmetry and focus: least and
 /// most.
 fn changes(name: &str, programme: Stereo) -> (f64, f64) {
-    let programme = levelled(programme);
+    let programme = levelled(programme, -18.0);
     let mut extremes = (f64::INFINITY, f64::NEG_INFINITY);
     for symmetry in [-100.0, 0.0, 100.0] {
         for focus in [-100.0, 0.0, 100.0] {
@@ -93,6 +93,18 @@ fn a_drum_bus_stays_as_loud() {
     for (name, from_s, to_s) in [("drums", 15.0, 27.0), ("dense drums", 24.0, 28.0)] {
         assert_promise(name, excerpt(&bus, from_s, to_s));
     }
+}
+
+#[test]
+fn a_louder_programme_gets_softer_and_a_softer_one_louder() {
+    let dense = excerpt(&song::sum(&song::stems(RATE)), 24.0, 28.0);
+    let change_at = |rms_db: f64| {
+        let settings = Settings::default().with(Control::Drive, 24.0);
+        change(&levelled(dense.clone(), rms_db), &settings)
+    };
+    let [louder, softer] = [-10.0, -30.0].map(change_at);
+    println!("at -10 dBFS {louder:+.2} LU, at -30 dBFS {softer:+.2} LU");
+    assert!(louder < -3.0 && softer > 3.0, "{louder:+.2} and {softer:+.2} LU");
 }
 
 /// A tone has no peaks above its crest for the curve to take.

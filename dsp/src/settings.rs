@@ -301,7 +301,7 @@ impl Control {
                 "Drive",
                 Decibel,
                 (0.0, 24.0, 0.0),
-                "How hard the compressed bus is bent; a dense programme stays within 1 LU of its loudness. 0 leaves it untouched, bit for bit. Full-scale peaks lose about 0.5 dB at 3 dB of drive, 2 dB at 6 dB and 8 dB at 12 dB.",
+                "How hard the compressed bus is bent. A dense programme at −18 dBFS RMS stays within 1 LU of its loudness; a louder one gets softer, a softer one louder. 0 leaves it untouched, bit for bit. Full-scale peaks lose about 0.5 dB at 3 dB of drive, 2 dB at 6 dB and 8 dB at 12 dB.",
             ),
             Control::Symmetry => spec(
                 "symmetry",
