@@ -155,8 +155,10 @@ fn compress_by(most_db: f64, program: &Path, input: &Path, output: &Path) -> Res
         let threshold = f64::midpoint(deep, shallow);
         let mut command = render(program, &[input.to_owned()], output);
         command.args(["--preset", DRUMS_PRESET, "--set", "loudness_match=off", "--set"]);
-        command.arg(format!("threshold={threshold:.2}")).stdout(Stdio::null());
-        workspace::run(&mut command)?;
+        command.arg(format!("threshold={threshold:.2}"));
+        // What it says of a threshold on the way is of no use to anybody.
+        let said = command.output().context("the program cannot be run")?;
+        anyhow::ensure!(said.status.success(), "{}", String::from_utf8_lossy(&said.stderr));
         let reduction_db = figure(&read_json(&report)?, "gain_reduction", "max_db")?;
         if (reduction_db - most_db).abs() < 0.02 {
             return read_wav(output);
