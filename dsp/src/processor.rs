@@ -526,7 +526,7 @@ mod tests {
                 .into_iter()
                 .fold(Settings::default(), |settings, (control, x)| settings.with(control, x))
                 .with(Control::Threshold, -30.0);
-            let [wide, narrow] = [Registers::widest(), Registers::narrowest()].map(|registers| {
+            let play = |registers| {
                 let mut processor = Processor { registers, ..Processor::new() };
                 processor.set(&settings);
                 processor.reset();
@@ -534,8 +534,11 @@ mod tests {
                 processor.process(&mut left, &mut right, None);
                 [left, right]
                     .map(|channel| channel.into_iter().map(f32::to_bits).collect::<Vec<_>>())
-            });
-            assert!(wide == narrow, "{moved:?}");
+            };
+            let common = play(Registers::Common);
+            for registers in Registers::all() {
+                assert!(play(registers) == common, "{registers:?}: {moved:?}");
+            }
         }
     }
 }
