@@ -16,16 +16,23 @@
 //!
 //! With a [lookahead](crate::lookahead) the reduction is never less than the line that leads to a hit.
 //! Attack and release may be note values; times that change, by hand or with the tempo, glide.
+//! Where they stand, without adaptive release and lookahead, samples go two at a time ([`pairs`]).
+
+mod pairs;
 
 use crate::filter::settled;
 use crate::frame::{Beside, Lanes, Stereo, in_pairs};
 use crate::ramp::Glide;
 use crate::settings::{Control, Settings};
 use crate::units::one_pole;
+use pairs::Pairs;
 use wide::f64x2;
 
 /// Time constant of the average that tells a lone hit from sustained reduction, in seconds.
 const SUSTAIN_S: f64 = 1.0;
+
+/// How often what has died away is let go of, in seconds.
+const SETTLE_S: f64 = 0.02;
 
 /// How many times longer than set the release gets, beyond once, when fully adaptive.
 const LENGTHENING: f64 = 7.0;
@@ -49,6 +56,7 @@ pub(crate) struct Ballistics {
     release: Glide,
     sustain: f64,
     envelope: Envelope,
+    pairs: Pairs,
 }
 
 /// State of left and right, in dB of gain reduction.
@@ -88,6 +96,7 @@ impl Ballistics {
             release: Glide::new(1.0),
             sustain: 1.0,
             envelope: Envelope::default(),
+            pairs: Pairs::new(),
         }
     }
 
@@ -104,12 +113,20 @@ impl Ballistics {
         self.attack.snap();
         self.release.snap();
         self.envelope = Envelope::default();
+        self.pairs.begin(self.envelope.reduction);
     }
 
-    /// Lets go of reductions that have died away. To be called every 20 ms.
+    /// Lets go of reductions that have died away. To be called every 20 ms, where hops end.
     pub(crate) fn settle(&mut self) {
-        self.envelope.reduction = settled(self.envelope.reduction, EMPTY_DB);
-        self.envelope.sustained = settled(self.envelope.sustained, EMPTY_DB);
+        let Envelope { reduction, sustained, .. } = &mut self.envelope;
+        if self.pairs.on() {
+            // Nobody reads the average meanwhile, so it moves by the hop.
+            let share = f64x2::splat(one_pole(SUSTAIN_S, 1.0 / SETTLE_S));
+            *sustained += share * (*reduction - *sustained);
+        }
+        *reduction = settled(*reduction, EMPTY_DB);
+        *sustained = settled(*sustained, EMPTY_DB);
+        self.pairs.begin(*reduction);
     }
 
     /// `tempo_bpm` is in quarter notes a minute.
@@ -139,9 +156,16 @@ impl Ballistics {
         beside: B,
     ) -> B {
         let adaptive = (self.adaptive > 0.0).then(|| f64x2::splat(LENGTHENING * self.adaptive));
-        let linked = self.envelope.is_linked() && least.is_none_or(Lanes::alike);
+        let linked =
+            self.envelope.is_linked() && self.pairs.is_linked() && least.is_none_or(Lanes::alike);
         let least = least.map(|least| least.channels(len));
         let resting = self.attack.resting().zip(self.release.resting());
+        if let (Some(shares), None, None, true) = (resting, adaptive, least, self.pairs.on()) {
+            let (beside, last) = self.pairs.process(shares, reductions, len, linked, beside);
+            self.envelope.reduction = last;
+            return beside;
+        }
+        self.pairs.stop();
         // Each way has a loop of its own; what they compute is the same to the bit.
         match (resting.map(Times::new), adaptive, least) {
             (Some(times), Some(lengthening), None) => self.run(
@@ -152,21 +176,13 @@ impl Ballistics {
                 #[inline(always)]
                 |_, envelope, target| times.adaptive(lengthening, envelope, target),
             ),
-            (Some(times), None, None) if times.attack_is_shorter => self.run(
-                reductions,
-                len,
-                linked,
-                beside,
-                #[inline(always)]
-                |_, envelope, target| times.higher(envelope.reduction, target),
-            ),
             (Some(times), None, None) => self.run(
                 reductions,
                 len,
                 linked,
                 beside,
                 #[inline(always)]
-                |_, envelope, target| times.lower(envelope.reduction, target),
+                |_, envelope, target| times.next(None, envelope, target),
             ),
             (Some(times), adaptive, Some(least)) => self.run(
                 reductions,
@@ -398,6 +414,7 @@ mod tests {
                     "{attack_ms} ms at {rate}: {attack}"
                 );
                 b.envelope = Envelope { reduction: f64x2::splat(12.0), ..Envelope::default() };
+                b.settle();
                 let release = time_to_63_percent(&mut b, 12.0, 0.0) / rate * 1000.0;
                 assert!(
                     (release / f64::from(release_ms) - 1.0).abs() < 0.01,
@@ -456,5 +473,22 @@ mod tests {
         let half = release_after(4_000, 50.0);
         assert!(half > 300.0 && half < sustained, "at 50 %: {half} ms");
         assert!((release_after(4_000, 0.0) - 100.0).abs() < 1.0);
+    }
+
+    #[test]
+    fn release_that_becomes_adaptive_knows_what_has_lasted() {
+        let mut b = ballistics(48_000.0, 1.0, 100.0, 0.0);
+        for _ in 0..200 {
+            (0..960).for_each(|_| {
+                next(&mut b, 6.0);
+            });
+            b.settle();
+        }
+        b.set(
+            &Settings::default().with(Control::Release, 100.0).with(Control::Adaptive, 100.0),
+            None,
+        );
+        let release = time_to_63_percent(&mut b, 6.0, 0.0) / 48.0;
+        assert!(release > 600.0, "after 4 s: {release} ms");
     }
 }

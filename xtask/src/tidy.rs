@@ -74,6 +74,7 @@ const ORDERS: &[Order] = &[
             ("link.rs", &[]),
             ("curve.rs", &[]),
             ("lookahead.rs", &[]),
+            ("ballistics/pairs.rs", &[]),
             ("ballistics.rs", &[]),
             ("reduction.rs", &[]),
             ("gain.rs", &[]),
