@@ -17,7 +17,6 @@ pub(crate) struct Compressor {
     link: Link,
     reduction: Reduction,
     gain: Gain,
-    key_frames: Frames,
     powers: Lanes,
     levels: Lanes,
     reductions: Lanes,
@@ -31,7 +30,6 @@ impl Compressor {
             link: Link::new(),
             reduction: Reduction::new(),
             gain: Gain::new(),
-            key_frames: Frames::new(),
             powers: Lanes::new(),
             levels: Lanes::new(),
             reductions: Lanes::new(),
@@ -96,12 +94,10 @@ impl Compressor {
         registers: Registers,
     ) -> B {
         let len = audio.len();
-        let Self { key, detector, link, reduction, gain, key_frames, powers, levels, reductions } =
-            self;
-        wide!(registers, key_frames.copy_from(audio));
+        let Self { key, detector, link, reduction, gain, powers, levels, reductions } = self;
         let average = detector.average();
         let beside =
-            wide!(registers, key.process(key_frames, raw, external_key, average, powers, beside));
+            wide!(registers, key.process(audio, raw, external_key, average, powers, beside));
         wide!(registers, link.prepare_powers(powers, len));
         wide!(registers, detector.levels(powers, levels, len));
         wide!(registers, link.process(levels, len));
@@ -121,18 +117,18 @@ impl Compressor {
     /// What the detector heard in the last block.
     #[inline(always)]
     pub(crate) fn key_frames(&self) -> &Frames {
-        &self.key_frames
+        self.key.heard()
     }
 
     /// Level of left and right behind the link in the last block, dB; not delayed.
     #[inline(always)]
     pub(crate) fn levels(&self) -> Stereo<'_> {
-        self.levels.channels(self.key_frames.len())
+        self.levels.channels(self.key_frames().len())
     }
 
     /// Gain reduction of left and right in the last block, in time with the audio, dB.
     #[inline(always)]
     pub(crate) fn reductions(&self) -> Stereo<'_> {
-        self.reductions.channels(self.key_frames.len())
+        self.reductions.channels(self.key_frames().len())
     }
 }

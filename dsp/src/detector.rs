@@ -96,7 +96,8 @@ mod tests {
         let (mut powers, mut levels) = (Lanes::new(), Lanes::new());
         let [left, right] = powers.renew(samples.len());
         for (i, &x) in samples.iter().enumerate() {
-            [left[i], right[i]] = detector.average().next(f64x2::splat(x.into()));
+            let powers = detector.average().next(f64x2::splat(x.into()));
+            [left[i], right[i]] = powers.to_array().map(PowerAverage::reading);
         }
         detector.levels(&powers, &mut levels, samples.len());
         let [left, right] = levels.channels(samples.len());

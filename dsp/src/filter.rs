@@ -158,11 +158,17 @@ impl PowerAverage {
         self.power = settled(self.power, EMPTY);
     }
 
-    /// The average after a frame.
+    /// The average after a frame. It goes on as [`reading`](Self::reading).
     #[inline(always)]
-    pub(crate) fn next(&mut self, x: f64x2) -> [f32; 2] {
+    pub(crate) fn next(&mut self, x: f64x2) -> f64x2 {
         self.power = self.new * (x * x) + self.keep * self.power;
-        self.power.fast_max(f64x2::splat(LEAST_POWER)).to_array().map(|power| power as f32)
+        self.power
+    }
+
+    /// A power that came out of an average, as all behind it take it.
+    #[inline(always)]
+    pub(crate) fn reading(power: f64) -> f32 {
+        (if power > LEAST_POWER { power } else { LEAST_POWER }) as f32
     }
 }
 

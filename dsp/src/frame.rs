@@ -22,11 +22,12 @@ pub(crate) type Stereo<'a> = [&'a [f32]; 2];
 pub(crate) struct Frames {
     lanes: [Lane; 2],
     len: usize,
+    came_with_fault: bool,
 }
 
 impl Frames {
     pub(crate) const fn new() -> Self {
-        Self { lanes: [[0.0; CHUNK]; 2], len: 0 }
+        Self { lanes: [[0.0; CHUNK]; 2], len: 0, came_with_fault: false }
     }
 
     /// Takes over samples, at most [`CHUNK`] of them. What is not a number, infinite or subnormal
@@ -34,12 +35,23 @@ impl Frames {
     #[inline(always)]
     pub(crate) fn load(&mut self, left: &[f32], right: &[f32]) {
         self.len = left.len();
+        // Counted, because that vectorises.
+        let mut faults = 0;
         for (lane, source) in self.lanes.iter_mut().zip([left, right]) {
             for (sample, &x) in lane.iter_mut().zip(source) {
                 let limited = x.clamp(-LIMIT, LIMIT);
                 *sample = without_subnormal(if x.abs() < f32::INFINITY { limited } else { 0.0 });
+                faults += u32::from(is_fault(*sample));
             }
         }
+        self.came_with_fault = faults > 0;
+    }
+
+    /// Left and right of a block of so many samples, to be written anew.
+    #[inline(always)]
+    pub(crate) fn renew(&mut self, len: usize) -> [&mut [f32]; 2] {
+        self.len = len;
+        self.channels_mut()
     }
 
     /// Takes over the samples of another block.
@@ -70,11 +82,11 @@ impl Frames {
         [&mut left[..self.len], &mut right[..self.len]]
     }
 
-    /// Whether a sample is too large to be programme.
+    /// Whether a sample was too large to be programme when the block was [loaded](Self::load), whatever
+    /// was done to it since.
     #[inline(always)]
-    pub(crate) fn has_fault(&self) -> bool {
-        let [left, right] = self.channels();
-        is_fault(largest(left)) || is_fault(largest(right))
+    pub(crate) fn came_with_fault(&self) -> bool {
+        self.came_with_fault
     }
 }
 

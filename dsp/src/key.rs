@@ -2,7 +2,7 @@
 //! itself is not touched.
 
 use crate::filter::{Highpass, HighpassCoefficients, HighpassDesign, PowerAverage};
-use crate::frame::{Beside, Frames, Lanes, in_pairs, without_fault, without_subnormal};
+use crate::frame::{Beside, CHUNK, Frames, Lanes, Stereo, in_pairs, without_fault};
 use crate::input::GLIDE_S;
 use crate::ramp::Ramp;
 use crate::settings::{Control, KEY_HIGHPASS_MIN_HZ, Settings};
@@ -24,6 +24,17 @@ pub(crate) struct Key {
     corner_hz: f32,
     rate_hz: f64,
     filter: Highpass,
+    heard: Frames,
+    pairs: Pairs,
+}
+
+/// What comes out of the recursions, left and right side by side as they work on them.
+#[derive(Debug)]
+struct Pairs {
+    heard: [[f64; 2]; CHUNK],
+    powers: [[f64; 2]; CHUNK],
+    /// One of the two on its way to lanes.
+    narrowed: [[f32; 2]; CHUNK],
 }
 
 impl Key {
@@ -41,6 +52,12 @@ impl Key {
             corner_hz,
             rate_hz,
             filter: Highpass::default(),
+            heard: Frames::new(),
+            pairs: Pairs {
+                heard: [[0.0; 2]; CHUNK],
+                powers: [[0.0; 2]; CHUNK],
+                narrowed: [[0.0; 2]; CHUNK],
+            },
         }
     }
 
@@ -78,40 +95,52 @@ impl Key {
         }
     }
 
-    /// Turns `key`, the bus itself, into what the detector hears; `raw` is the input it came from.
+    /// What the detector heard in the last block.
+    #[inline(always)]
+    pub(crate) fn heard(&self) -> &Frames {
+        &self.heard
+    }
+
+    /// Makes of `audio`, the bus, what the detector [hears](Self::heard); `raw` is the input it came from.
     /// Without an external signal the bus keys itself whatever the source. Each frame goes into
     /// `average` as soon as it is there, so that its recursion runs beside that of the filter; what
     /// comes out of it goes to `powers`.
     #[inline(always)]
     pub(crate) fn process<B: Beside>(
         &mut self,
-        key: &mut Frames,
+        audio: &Frames,
         raw: &Frames,
         external: Option<&Frames>,
         average: &mut PowerAverage,
         powers: &mut Lanes,
         beside: B,
     ) -> B {
-        if raw.has_fault() {
-            for (channel, raw) in key.channels_mut().into_iter().zip(raw.channels()) {
+        let len = audio.len();
+        let external = external.filter(|_| self.external.resting() != Some(0.0));
+        let as_it_is = external.is_none() && !raw.came_with_fault();
+        if !as_it_is {
+            self.heard.copy_from(audio);
+            for (channel, raw) in self.heard.channels_mut().into_iter().zip(raw.channels()) {
                 channel.iter_mut().zip(raw).for_each(|(x, &raw)| *x = without_fault(*x, raw));
             }
         }
-        self.choose_source(key, external);
-        self.high_pass(key, average, powers, beside)
+        match external {
+            Some(external) => self.mix_in(external),
+            None => self.external.skip(len),
+        }
+        let beside = self.high_pass(as_it_is.then_some(audio), average, beside);
+        let Pairs { heard, powers: pairs, narrowed } = &mut self.pairs;
+        spread(heard, narrowed, self.heard.renew(len), without_subnormal);
+        spread(pairs, narrowed, powers.renew(len), PowerAverage::reading);
+        beside
     }
 
+    /// Mixes an external key into what is to be heard.
     #[inline(always)]
-    fn choose_source(&mut self, key: &mut Frames, external: Option<&Frames>) {
-        let len = key.len();
-        let external = external.filter(|_| self.external.resting() != Some(0.0));
-        let Some(external) = external else {
-            self.external.skip(len);
-            return;
-        };
-        let mut shares = [0.0; crate::frame::CHUNK];
-        self.external.fill(&mut shares[..len]);
-        for (own, external) in key.channels_mut().into_iter().zip(external.channels()) {
+    fn mix_in(&mut self, external: &Frames) {
+        let mut shares = [0.0; CHUNK];
+        self.external.fill(&mut shares[..external.len()]);
+        for (own, external) in self.heard.channels_mut().into_iter().zip(external.channels()) {
             for ((x, &external), share) in own.iter_mut().zip(external).zip(shares) {
                 // Without a share nothing is added, as where it rests at none: −0 stays −0.
                 if share != 0.0 {
@@ -121,18 +150,18 @@ impl Key {
         }
     }
 
+    /// Filters `key`, or what is to be heard.
     #[inline(always)]
     fn high_pass<B: Beside>(
         &mut self,
-        key: &mut Frames,
+        key: Option<&Frames>,
         average: &mut PowerAverage,
-        powers: &mut Lanes,
         beside: B,
     ) -> B {
-        let len = key.len();
-        let keys = key.channels_mut();
-        let powers = powers.renew(len);
-        let mut run = Run { filter: self.filter, average: *average, keys, powers };
+        let key = key.unwrap_or(&self.heard);
+        let (len, key) = (key.len(), key.channels());
+        let (filter, pairs) = (self.filter, &mut self.pairs);
+        let mut run = Run { filter, average: *average, key, pairs };
         let c = self.coefficients;
         let beside = match (self.travel.resting(), self.engaged.resting()) {
             (Some(_), Some(1.0)) => in_pairs(
@@ -167,42 +196,63 @@ impl Key {
             ),
         };
         (self.filter, *average) = (run.filter, run.average);
-        // What dies away in the filter is silence before it is subnormal. Without the filter there is
-        // nothing to do, but a block may begin with it and end without.
-        let samples = key.channels_mut().into_iter().flatten();
-        samples.for_each(|x| *x = without_subnormal(*x));
         beside
     }
+}
+
+/// Parts pairs into left and right.
+#[inline(always)]
+fn spread(
+    pairs: &[[f64; 2]; CHUNK],
+    narrowed: &mut [[f32; 2]; CHUNK],
+    [left, right]: [&mut [f32]; 2],
+    narrow: impl Fn(f64) -> f32,
+) {
+    // Narrowed before they are parted, when there is half as much to be moved about.
+    let narrowed = &mut narrowed[..left.len()];
+    for (to, &x) in narrowed.as_flattened_mut().iter_mut().zip(pairs.as_flattened()) {
+        *to = narrow(x);
+    }
+    for ((left, right), pair) in left.iter_mut().zip(right).zip(narrowed) {
+        [*left, *right] = *pair;
+    }
+}
+
+/// `x` in f32, where what dies away in the filter is silence before it is subnormal.
+#[inline(always)]
+fn without_subnormal(x: f64) -> f32 {
+    const SIGN: u64 = 1 << 63;
+    let kept = if x.abs() >= f64::from(f32::MIN_POSITIVE) { u64::MAX } else { SIGN };
+    f64::from_bits(x.to_bits() & kept) as f32
 }
 
 /// A block on its way through filter and average, whose states are in registers meanwhile.
 struct Run<'a> {
     filter: Highpass,
     average: PowerAverage,
-    keys: [&'a mut [f32]; 2],
-    powers: [&'a mut [f32]; 2],
+    key: Stereo<'a>,
+    pairs: &'a mut Pairs,
 }
 
 impl Run<'_> {
     /// The filter runs even when it is off, so that switching it on does not thump.
     #[inline(always)]
     fn step(&mut self, i: usize, c: &HighpassCoefficients, engaged: f64) {
-        let x = f64x2::new([self.keys[0][i].into(), self.keys[1][i].into()]);
+        let x = f64x2::new(self.key.map(|channel| channel[i].into()));
         let high = self.filter.next(c, x);
         let heard = match engaged {
             0.0 => x,
             1.0 => high,
             _ => x * f64x2::splat(1.0 - engaged) + high * f64x2::splat(engaged),
         };
-        [self.keys[0][i], self.keys[1][i]] = heard.to_array().map(|x| x as f32);
-        [self.powers[0][i], self.powers[1][i]] = self.average.next(heard);
+        self.pairs.heard[i] = heard.to_array();
+        self.pairs.powers[i] = self.average.next(heard).to_array();
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::frame::CHUNK;
 
     #[test]
     fn what_the_key_filter_leaves_behind_is_never_subnormal() {
@@ -222,9 +272,8 @@ mod tests {
                 }
                 let x = if block == 0 { 1.0 } else { 0.0 };
                 frames.load(&[x; CHUNK], &[-x; CHUNK]);
-                let raw = frames.clone();
-                key.process(&mut frames, &raw, None, &mut average, &mut powers, ());
-                let heard = frames.channels().concat();
+                key.process(&frames, &frames, None, &mut average, &mut powers, ());
+                let heard = key.heard().channels().concat();
                 assert!(!heard.iter().any(|x| x.is_subnormal()), "{corner_hz} Hz at {rate_hz}");
                 ended = heard.iter().all(|x| *x == 0.0);
             }

@@ -97,16 +97,20 @@ pub(crate) struct Sums {
     steps: KWeightingSteps,
     weighting: KWeighting,
     /// Of the squares of left and right, and of their product.
-    sums: [f64x2; 3],
+    squares: [f64; 4],
+    products: [f64; 2],
 }
 
 impl Sums {
     #[inline(always)]
     fn add(&mut self, x: Quad) {
-        let [l0, l1, r0, r1] = self.weighting.next(&self.steps, x).to_array().map(f64::from);
-        let (l, r) = (f64x2::new([l0, l1]), f64x2::new([r0, r1]));
-        let [squares_left, squares_right, products] = self.sums;
-        self.sums = [squares_left + l * l, squares_right + r * r, products + l * r];
+        let x = self.weighting.next(&self.steps, x).to_array().map(f64::from);
+        for (sum, x) in self.squares.iter_mut().zip(x) {
+            *sum += x * x;
+        }
+        for (i, sum) in self.products.iter_mut().enumerate() {
+            *sum += x[i] * x[i + 2];
+        }
     }
 }
 
@@ -116,7 +120,8 @@ impl Energies {
             sums: Sums {
                 steps: KWeightingCoefficients::new(rate_hz).in_steps(),
                 weighting: KWeighting::default(),
-                sums: [f64x2::ZERO; 3],
+                squares: [0.0; 4],
+                products: [0.0; 2],
             },
             weight: channels.weight() / f64::from(hop_length(rate_hz)),
         }
@@ -133,12 +138,13 @@ impl Energies {
 
     /// Begins a hop anew.
     fn forget_sums(&mut self) {
-        self.sums.sums = Default::default();
+        (self.sums.squares, self.sums.products) = Default::default();
     }
 
     fn end_hop(&mut self) -> [Energy; 2] {
         self.sums.weighting.settle();
-        let sums = std::mem::take(&mut self.sums.sums).map(f64x2::to_array);
+        let [l0, l1, r0, r1] = std::mem::take(&mut self.sums.squares);
+        let sums = [[l0, l1], [r0, r1], std::mem::take(&mut self.sums.products)];
         [0, 1].map(|i| {
             // With L = M + S and R = M − S. Without a side the three sums are the same numbers, so
             // that it comes out as nothing.

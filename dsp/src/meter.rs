@@ -157,7 +157,9 @@ impl ReductionMeter {
         }
         self.sum_steps += u64::from(sum);
         self.working += u64::from(working);
-        let peak = largest(left).max(largest(right));
+        // Linked channels are one lane.
+        let same = std::ptr::eq(left, right);
+        let peak = largest(left).max(if same { 0.0 } else { largest(right) });
         self.peak_db = self.peak_db.max(peak);
         self.into_hop_db = self.into_hop_db.max(peak);
         self.now_db = reductions.next_back().unwrap_or(self.now_db);

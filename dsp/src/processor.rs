@@ -97,9 +97,9 @@ pub struct Processor {
     level_meter: LevelMeter,
     raw: Frames,
     external: Frames,
-    trimmed: Frames,
-    /// Delays of `raw`, `trimmed` and `key`, so that all that can be heard or measured side by side is
-    /// sample-aligned: by the latency, of which `raw` has waited the lookahead already.
+    /// Delays of `raw`, of the input behind its trim, and of the key, so that all that can be heard or
+    /// measured side by side is sample-aligned: by the latency, of which `raw` has waited the lookahead
+    /// already.
     delays: [Delay; 3],
     processed: Frames,
     /// Gains of output and compare, sample by sample.
@@ -139,7 +139,6 @@ impl Processor {
             level_meter: LevelMeter::new(),
             raw: Frames::new(),
             external: Frames::new(),
-            trimmed: Frames::new(),
             delays: std::array::from_fn(|_| Delay::new(0)),
             processed: Frames::new(),
             gains: [[0.0; CHUNK]; 2],
@@ -338,9 +337,9 @@ impl Processor {
         let registers = self.registers;
         wide!(registers, {
             self.raw.load(left, right);
-            self.trimmed.copy_from(&self.raw);
-            self.input.process(&mut self.trimmed);
-            self.processed.copy_from(&self.trimmed);
+            self.processed.copy_from(&self.raw);
+            self.input.process(&mut self.processed);
+            self.delays[1].take_in(&self.processed);
         });
         let external = key.map(|(left, right)| {
             wide!(registers, self.external.load(left, right));
@@ -354,7 +353,6 @@ impl Processor {
         let [raw, trimmed, key] = &mut self.delays;
         wide!(registers, {
             raw.take_in(&self.raw);
-            trimmed.take_in(&self.trimmed);
             key.take_in(self.compressor.key_frames());
         });
         let (raw, trimmed) = (raw.delayed(), trimmed.delayed());
@@ -386,7 +384,12 @@ impl Processor {
         let resting = resting.map(|(gain, trim)| gain * trim);
         if resting.is_none() || self.monitor.compares() {
             self.match_gain.fill(&mut output_gain[..len]);
-            output_gain[..len].iter_mut().for_each(|gain| *gain *= self.output_trim.next());
+            let gains = &mut output_gain[..len];
+            match self.output_trim.resting() {
+                Some(1.0) => {}
+                Some(trim) => gains.iter_mut().for_each(|gain| *gain *= trim),
+                None => gains.iter_mut().for_each(|gain| *gain *= self.output_trim.next()),
+            }
         }
         if self.monitor.compares() {
             self.compare_ratio.fill(&mut compare_gain[..len]);
@@ -512,7 +515,7 @@ mod tests {
         [left, right]
     }
 
-    /// On a machine without wide registers both runs are the same one.
+    /// On a machine without wide registers there is only one kind.
     #[test]
     fn the_bits_do_not_depend_on_the_registers() {
         use Control::{Adaptive, Drive, Focus, Lookahead, Quality, SideShare, StereoLink};

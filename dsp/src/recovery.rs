@@ -8,7 +8,7 @@
 //! the quarter of a beat before it, so that a hit on the beat, ahead of it, or seen ahead, does not
 //! count as left; it is read at the first beat at least that quarter after a hit.
 
-use crate::frame::{Stereo, larger, one_of};
+use crate::frame::{CHUNK, Stereo, larger, one_of};
 
 /// Least rise that is a hit, dB, and as a part of the reduction it leads to.
 const HIT_DB: f32 = 0.2;
@@ -24,7 +24,8 @@ const SAME_PLACE: f64 = 0.05;
 /// Most beats in a second; more is no music.
 const MOST_PER_S: f64 = 100.0;
 
-/// Samples that are looked at together first: where nothing begins or ends, their extremes say it all.
+/// Samples that are looked at together where a whole block cannot be: where nothing begins or ends, their
+/// extremes say it all.
 const RUN: usize = 32;
 
 /// Where the song is, and how fast it goes.
@@ -153,19 +154,39 @@ impl RecoveryMeter {
 
     #[inline(always)]
     pub(crate) fn process(&mut self, [left, right]: Stereo<'_>) {
-        for (left, right) in left.chunks(RUN).zip(right.chunks(RUN)) {
-            let (len, last) = (left.len(), left.len() - 1);
-            // The last is repeated up to the length of a run, which adds no extreme.
-            let mut run = [larger(left[last], right[last]); RUN];
-            for ((x, &l), &r) in run.iter_mut().zip(left).zip(right) {
-                *x = larger(l, r);
-            }
-            if self.stays_within_beat(len as u64) && self.follow_run(&run, len as u64) {
-                self.passed += if self.beat.is_some() { len as u64 } else { 0 };
-            } else {
-                run[..len].iter().for_each(|&reduction_db| self.next(reduction_db));
+        // Linked channels are one lane.
+        if std::ptr::eq(left, right) {
+            return self.take(left);
+        }
+        let mut louder = [0.0; CHUNK];
+        for ((x, &l), &r) in louder.iter_mut().zip(left).zip(right) {
+            *x = larger(l, r);
+        }
+        self.take(&louder[..left.len()]);
+    }
+
+    /// Takes in a block: all at once, or in runs, or one by one.
+    #[inline(always)]
+    fn take(&mut self, reductions: &[f32]) {
+        if self.take_together(reductions) {
+            return;
+        }
+        for run in reductions.chunks(RUN) {
+            if !self.take_together(run) {
+                run.iter().for_each(|&reduction_db| self.next(reduction_db));
             }
         }
+    }
+
+    /// Takes in samples at once, if that can be done.
+    #[inline(always)]
+    fn take_together(&mut self, run: &[f32]) -> bool {
+        let len = run.len() as u64;
+        let can = self.stays_within_beat(len) && self.follow_run(run);
+        if can && self.beat.is_some() {
+            self.passed += len;
+        }
+        can
     }
 
     /// Takes in one sample.
@@ -194,7 +215,7 @@ impl RecoveryMeter {
     /// ends, and none comes to a new maximum but by rising all the time. The result is that of taking
     /// them in one by one.
     #[inline(always)]
-    fn follow_run(&mut self, run: &[f32; RUN], len: u64) -> bool {
+    fn follow_run(&mut self, run: &[f32]) -> bool {
         let [low_db, high_db] = extremes(run);
         let trough_db = self.trough_db.min(low_db);
         let may_hit = high_db > trough_db + HIT_DB;
@@ -202,13 +223,13 @@ impl RecoveryMeter {
             if self.since == 0 && run[0] >= peak_db && rises(run) {
                 self.begin(high_db);
             } else {
-                let since = self.since + len;
+                let since = self.since + run.len() as u64;
                 let may_end = low_db <= LEFT * peak_db || self.is_longest(since);
                 if may_hit || may_end || high_db >= peak_db {
                     return false;
                 }
                 if low_db < self.trough_db {
-                    let before = run.iter().take_while(|&&x| x > low_db).count() as u64;
+                    let before = place_of(run, low_db) as u64;
                     (self.trough_db, self.until_trough) = (low_db, self.since + before + 1);
                 }
                 self.since = since;
@@ -316,24 +337,35 @@ impl RecoveryMeter {
     }
 }
 
-/// The least and the largest of a run.
+/// The least and the largest of a run that is not empty.
 #[inline(always)]
-fn extremes(run: &[f32; RUN]) -> [f32; 2] {
+fn extremes(run: &[f32]) -> [f32; 2] {
     // Side by side, so that it vectorises.
     let lower = |a: f32, b: f32| if a < b { a } else { b };
     let (mut low, mut high) = ([run[0]; 8], [run[0]; 8]);
-    for eight in run.as_chunks::<8>().0 {
+    let (eights, rest) = run.as_chunks::<8>();
+    for eight in eights {
         for ((low, high), &x) in low.iter_mut().zip(&mut high).zip(eight) {
             *low = lower(x, *low);
             *high = larger(x, *high);
         }
     }
-    [one_of(low, lower), one_of(high, larger)]
+    let [low, high] = [one_of(low, lower), one_of(high, larger)];
+    rest.iter().fold([low, high], |[low, high], &x| [lower(x, low), larger(x, high)])
+}
+
+/// How many samples of a run come before the first one that is `low`, its least.
+#[inline(always)]
+fn place_of(run: &[f32], low: f32) -> usize {
+    // Eights in which it is not are passed over, which vectorises.
+    let above = |eight: &&[f32; 8]| eight.iter().fold(true, |above, &x| above & (x > low));
+    let before = 8 * run.as_chunks::<8>().0.iter().take_while(above).count();
+    before + run[before..].iter().take_while(|&&x| x > low).count()
 }
 
 /// Whether no sample of a run is less than the one before.
 #[inline(always)]
-fn rises(run: &[f32; RUN]) -> bool {
+fn rises(run: &[f32]) -> bool {
     run.iter().zip(&run[1..]).fold(true, |rises, (before, x)| rises & (before <= x))
 }
 
