@@ -39,6 +39,8 @@ pub(crate) enum Turned {
     Polarity,
     /// Left for right.
     Sides,
+    /// Both of it.
+    Both,
 }
 
 impl std::fmt::Display for Turned {
@@ -46,39 +48,30 @@ impl std::fmt::Display for Turned {
         f.write_str(match self {
             Self::Polarity => "inverted in polarity",
             Self::Sides => "left for right",
+            Self::Both => "inverted in polarity and left for right",
         })
     }
 }
 
 /// How `after` is turned over against `before`, against which it is so many samples late. With its polarity
-/// the middle is, with its sides the side alone. None where the two are too unlike to tell.
+/// middle and side are, with its sides the side alone. None where the two are too unlike to tell.
 pub(crate) fn turned(before: [&[f32]; 2], after: [&[f32]; 2], late: i64) -> Option<Turned> {
-    /// A correlation this far from 0 tells.
-    const TELLS: f64 = 0.5;
-    let shift = late.unsigned_abs() as usize;
-    let (skip_before, skip_after) = if late > 0 { (0, shift) } else { (shift, 0) };
-    let from = |channels: [&[f32]; 2], skip: usize, sign: f32| {
-        let [left, right] = channels.map(|samples| samples.get(skip..).unwrap_or_default());
-        left.iter().zip(right).map(move |(l, r)| f64::from(l + sign * r)).collect::<Vec<_>>()
+    /// A fit this far from 0 tells: far from that of unlike recordings, and left by filters that turn
+    /// the phase of the lows alone.
+    const TELLS: f64 = 0.25;
+    let frames = before[0].len().min(after[0].len()).min(MOST_FRAMES);
+    let fit = |sign: f32| {
+        let [before, after] = [before, after].map(|[left, right]| {
+            left[..frames].iter().zip(right).map(|(l, r)| l + sign * r).collect::<Vec<_>>()
+        });
+        let within = late.unsigned_abs() as usize;
+        Correlation::new(&[(&before, &after)], within).map_or(0.0, |all| all.at(late))
     };
-    let correlation = |sign: f32| {
-        let (before, after) = (from(before, skip_before, sign), from(after, skip_after, sign));
-        let [mut before_before, mut after_after, mut before_after] = [0.0; 3];
-        for (before, after) in before.iter().zip(&after) {
-            before_before += before * before;
-            after_after += after * after;
-            before_after += before * after;
-        }
-        let both = before_before * after_after;
-        if both > 0.0 { before_after / both.sqrt() } else { 0.0 }
-    };
-    let (middle, side) = (correlation(1.0), correlation(-1.0));
-    if middle < -TELLS {
-        Some(Turned::Polarity)
-    } else if middle > TELLS && side < -TELLS {
-        Some(Turned::Sides)
-    } else {
-        None
+    match (fit(1.0), fit(-1.0)) {
+        (middle, side) if middle < -TELLS && side > TELLS => Some(Turned::Both),
+        (middle, _) if middle < -TELLS => Some(Turned::Polarity),
+        (middle, side) if middle > TELLS && side < -TELLS => Some(Turned::Sides),
+        _ => None,
     }
 }
 
@@ -110,46 +103,12 @@ pub(crate) fn late(
 ) -> Result<i64, AlignError> {
     let within = (WITHIN_S * f64::from(rate_hz)) as usize;
     let frames = before[0].len().min(after[0].len()).min(MOST_FRAMES);
-    // Long enough that no delay looked for wraps around.
-    let size = (frames + within + 1).next_power_of_two();
-    let mut planner = RealFftPlanner::<f32>::new();
-    let forward = planner.plan_fft_forward(size);
-    let spectrum = |samples: &[f32]| {
-        let mut padded = forward.make_input_vec();
-        padded[..frames].copy_from_slice(&samples[..frames]);
-        let mut bins = forward.make_output_vec();
-        // Cannot fail: both buffers have the lengths of the plan.
-        let _ = forward.process(&mut padded, &mut bins);
-        bins
-    };
-    let mut cross = vec![Complex::new(0.0, 0.0); size / 2 + 1];
-    for (before, after) in before.into_iter().zip(after) {
-        let (before, after) = (spectrum(before), spectrum(after));
-        for ((cross, before), after) in cross.iter_mut().zip(before).zip(after) {
-            *cross += before.conj() * after;
-        }
-    }
-    // Neither a constant nor the highest frequency tells a delay.
-    cross[0] = Complex::new(0.0, 0.0);
-    cross[size / 2] = Complex::new(0.0, 0.0);
-    let mean = cross.iter().map(|bin| f64::from(bin.norm())).sum::<f64>() / cross.len() as f64;
-    if mean <= 0.0 {
+    let [left, right] = [0, 1].map(|side| (&before[side][..frames], &after[side][..frames]));
+    let Some(correlation) = Correlation::new(&[left, right], within) else {
         return Err(AlignError::Unlike);
-    }
-    let floor = (FLOOR * mean) as f32;
-    let mut whole = 0.0;
-    for bin in &mut cross {
-        *bin /= bin.norm() + floor;
-        whole += 2.0 * f64::from(bin.norm());
-    }
-    let inverse = planner.plan_fft_inverse(size);
-    let mut lags = inverse.make_output_vec();
-    let _ = inverse.process(&mut cross, &mut lags);
-    // In polarity a copy may be turned over.
-    let fit = |lag: i64| {
-        let place = lag.rem_euclid(size as i64) as usize;
-        f64::from(lags[place].abs()) / whole
     };
+    // In polarity a copy may be turned over.
+    let fit = |lag: i64| correlation.at(lag).abs();
     let within = within as i64;
     let best_of = |lags: &mut dyn Iterator<Item = i64>| {
         lags.map(|lag| (lag, fit(lag))).max_by(|a, b| a.1.total_cmp(&b.1))
@@ -169,6 +128,62 @@ pub(crate) fn late(
     match rival {
         Some((rival, other)) if other > RIVAL * height => Err(AlignError::Doubtful(best, rival)),
         _ => Ok(best),
+    }
+}
+
+/// Cross-correlation of pairs of signals, nearly whitened, summed over the pairs.
+struct Correlation {
+    lags: Vec<f32>,
+    /// That of a copy.
+    whole: f64,
+}
+
+impl Correlation {
+    /// Of pairs of one length, for lags within so many samples. None of silence.
+    fn new(pairs: &[(&[f32], &[f32])], within: usize) -> Option<Self> {
+        let frames = pairs.first()?.0.len();
+        // Long enough that no lag looked for wraps around.
+        let size = (frames + within + 1).next_power_of_two();
+        let mut planner = RealFftPlanner::<f32>::new();
+        let forward = planner.plan_fft_forward(size);
+        let spectrum = |samples: &[f32]| {
+            let mut padded = forward.make_input_vec();
+            padded[..frames].copy_from_slice(samples);
+            let mut bins = forward.make_output_vec();
+            // Cannot fail: both buffers have the lengths of the plan.
+            let _ = forward.process(&mut padded, &mut bins);
+            bins
+        };
+        let mut cross = vec![Complex::new(0.0, 0.0); size / 2 + 1];
+        for (before, after) in pairs {
+            let (before, after) = (spectrum(before), spectrum(after));
+            for ((cross, before), after) in cross.iter_mut().zip(before).zip(after) {
+                *cross += before.conj() * after;
+            }
+        }
+        // Neither a constant nor the highest frequency tells a delay.
+        cross[0] = Complex::new(0.0, 0.0);
+        cross[size / 2] = Complex::new(0.0, 0.0);
+        let mean = cross.iter().map(|bin| f64::from(bin.norm())).sum::<f64>() / cross.len() as f64;
+        if mean <= 0.0 {
+            return None;
+        }
+        let floor = (FLOOR * mean) as f32;
+        let mut whole = 0.0;
+        for bin in &mut cross {
+            *bin /= bin.norm() + floor;
+            whole += 2.0 * f64::from(bin.norm());
+        }
+        let inverse = planner.plan_fft_inverse(size);
+        let mut lags = inverse.make_output_vec();
+        let _ = inverse.process(&mut cross, &mut lags);
+        Some(Self { lags, whole })
+    }
+
+    /// How well the two fit when the second is so many samples late: 1 for a copy, −1 for one that is
+    /// turned over.
+    fn at(&self, lag: i64) -> f64 {
+        f64::from(self.lags[lag.rem_euclid(self.lags.len() as i64) as usize]) / self.whole
     }
 }
 
@@ -245,11 +260,48 @@ mod tests {
             assert_eq!(told(&[left.clone(), right.clone()]), None);
             assert_eq!(told(&[right, left]), Some(Turned::Sides));
             assert_eq!(told(&bend(&dry, -1.0)), Some(Turned::Polarity));
+            let [left, right] = bend(&dry, -1.0);
+            assert_eq!(told(&[right, left]), Some(Turned::Both));
             assert_eq!(told(&programme(6)), None);
         }
         // In mono there are no sides.
         let mono = [dry[0].clone(), dry[0].clone()];
         assert_eq!(turned([&mono[0], &mono[1]], [&mono[0], &mono[1]], 0), None);
+    }
+
+    /// The two parts of a crossover of 24 dB per octave, summed again, are an all-pass that turns over what
+    /// lies at its frequency: here the loudest of all.
+    #[test]
+    fn lows_whose_phase_is_turned_are_not_taken_for_another_polarity() {
+        let (crossover_hz, rate_hz) = (100.0, f64::from(RATE_HZ));
+        let mut dry = programme(7);
+        for (n, frame) in (0..dry[0].len()).map(|n| (n, n % 24_000)) {
+            let seconds = frame as f64 / rate_hz;
+            let kick =
+                (-8.0 * seconds).exp() * (std::f64::consts::TAU * crossover_hz * seconds).sin();
+            dry.iter_mut().for_each(|channel| channel[n] += kick as f32);
+        }
+        // (s² − √2·s + 1)/(s² + √2·s + 1) by the bilinear transform: the denominator turned round.
+        let k = (std::f64::consts::PI * crossover_hz / rate_hz).tan();
+        let a0 = 1.0 + std::f64::consts::SQRT_2 * k + k * k;
+        let a1 = 2.0 * (k * k - 1.0) / a0;
+        let a2 = (1.0 - std::f64::consts::SQRT_2 * k + k * k) / a0;
+        let crossed = dry.clone().map(|channel| {
+            let [mut once, mut twice] = [0.0; 2];
+            let pass = |x: f32| {
+                let x = f64::from(x);
+                let y = a2 * x + once;
+                (once, twice) = (a1 * x - a1 * y + twice, x - a2 * y);
+                y as f32
+            };
+            channel.into_iter().map(pass).collect::<Vec<_>>()
+        });
+        let power: f32 = dry[0].iter().zip(&crossed[0]).map(|(dry, crossed)| dry * crossed).sum();
+        assert!(power < 0.0, "the lows are not turned over: {power}");
+        let told = |after: &[Vec<f32>; 2]| turned([&dry[0], &dry[1]], [&after[0], &after[1]], 0);
+        assert_eq!(told(&crossed), None);
+        let inverted = crossed.map(|channel| channel.into_iter().map(|x| -x).collect());
+        assert_eq!(told(&inverted), Some(Turned::Polarity));
     }
 
     #[test]
