@@ -181,8 +181,13 @@ impl Audio {
     ) -> Processed {
         let mut news = self.follow(state);
         let samples = match main {
-            [left, right, ..] => left.len().min(right.len()),
-            [only] => only.len(),
+            [left, right, ..] if left.len() != right.len() => {
+                // The host has passed one of two, and what it holds is the input.
+                left.fill(0.0);
+                right.fill(0.0);
+                0
+            }
+            [first, ..] => first.len(),
             [] => 0,
         };
         if samples > 0 && std::mem::take(&mut self.fresh) {
@@ -262,7 +267,7 @@ impl Audio {
     }
 
     /// Takes up what host and editor have changed. True when settings have moved, which the editor is
-    /// to show: in VST3 nobody else tells it of automation.
+    /// to show: nobody else tells it of values that are automated with audio.
     fn follow(&mut self, state: &BusState) -> bool {
         // Read before the settings: whoever sees a restored match sees its settings too. And
         // taken up after them, because settings that move make the engine learn anew.

@@ -206,9 +206,22 @@ impl BufferManager {
                             );
                         }
 
+                        // What a host passes beyond the bus is silent.
+                        for channel_idx in output_slices.len()..output_channel_pointers.num_channels
+                        {
+                            let output_channel_pointer =
+                                *output_channel_pointers.ptrs.as_ptr().add(channel_idx);
+                            std::slice::from_raw_parts_mut(
+                                output_channel_pointer.add(sample_offset),
+                                num_samples,
+                            )
+                            .fill(0.0);
+                        }
+
                         // If the caller/host should have provided buffer pointers but didn't then we
                         // must get rid of any dangling slices
-                        output_slices[output_channel_pointers.num_channels..].fill_with(|| &mut [])
+                        let provided = output_channel_pointers.num_channels.min(output_slices.len());
+                        output_slices[provided..].fill_with(|| &mut [])
                     }
                     None => {
                         crate::nice_debug_assert_eq!(output_slices.len(), 0);
@@ -256,7 +269,9 @@ impl BufferManager {
             if input_channel_pointers.num_channels < output_channel_pointers.num_channels {
                 unsafe {
                     self.main_buffer.set_slices(num_samples, |output_slices| {
-                        for slice in &mut output_slices[input_channel_pointers.num_channels..] {
+                        for slice in
+                            output_slices.iter_mut().skip(input_channel_pointers.num_channels)
+                        {
                             slice.fill(0.0);
                         }
                     });

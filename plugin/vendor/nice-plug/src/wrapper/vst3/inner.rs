@@ -719,7 +719,7 @@ impl<P: Vst3Plugin> MainThreadExecutor<Task<P>> for WrapperInner<P> {
                 && let Some(view) = self.plug_view.read().clone()
                 && view.do_maybe_in_run_loop(task).is_err()
             {
-                crate::nice_warn!("The editor cannot be told: the host has no run loop");
+                crate::nice_warn!("The editor cannot be told: the host has no run loop, or its queue is full");
             }
             return;
         }
