@@ -3,7 +3,8 @@
 use egui::{Context, Event, Plugin, RawInput, Ui};
 
 /// Ends a frame's events behind a button that is pressed or released, and before a release that something
-/// of the pointer precedes; what is left is heard in the frames that follow.
+/// of the pointer precedes; what is left is heard in the frames that follow. A press right behind a release
+/// is heard with it, so that the second click of two follows the first by one frame.
 ///
 /// A window that draws slowly is told in one frame that the pointer went on, let go, and went on again.
 /// egui tells widgets where it is at last and that a button was released: they would lose the way before
@@ -20,15 +21,26 @@ impl Plugin for OneAtATime {
 
     fn input_hook(&mut self, _: &Context, input: &mut RawInput) {
         self.waiting.append(&mut input.events);
-        let (mut pointer, mut button) = (false, false);
+        #[derive(Clone, Copy, PartialEq)]
+        enum Pointer {
+            Press,
+            Release,
+            Other,
+        }
+        use Pointer::{Other, Press, Release};
+        let mut before = None;
         let end = self.waiting.iter().position(|event| {
-            let (is_button, is_release) = match event {
-                Event::PointerButton { pressed, .. } => (true, !pressed),
-                Event::PointerMoved(_) | Event::PointerGone => (false, false),
+            let now = match event {
+                Event::PointerButton { pressed: true, .. } => Press,
+                Event::PointerButton { pressed: false, .. } => Release,
+                Event::PointerMoved(_) | Event::PointerGone => Other,
                 _ => return false,
             };
-            let ends = button || is_release && pointer;
-            (pointer, button) = (true, is_button);
+            let ends = match (before, now) {
+                (None, _) | (Some(Release), Press) => false,
+                (Some(before), now) => before != Other || now == Release,
+            };
+            before = Some(now);
             ends
         });
         input.events = self.waiting.drain(..end.unwrap_or(self.waiting.len())).collect();
@@ -79,6 +91,8 @@ mod tests {
         assert_eq!(heard(&drag, &[6, 0, 0, 0, 0]), one_by_one);
         // What comes meanwhile waits for its turn.
         assert_eq!(heard(&drag, &[5, 1, 0, 0, 0]), one_by_one);
+        let clicks = [true, false, true, false].map(button);
+        assert_eq!(heard(&clicks, &[4, 0, 0]), [&clicks[..1], &clicks[1..3], &clicks[3..]]);
         // What has a frame of its own already is heard at once, and keys wait for no pointer.
         assert_eq!(heard(&drag, &[2, 2, 1, 1, 0]), one_by_one);
         let keys = [key.clone(), key.clone(), button(true), key];
