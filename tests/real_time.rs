@@ -2,8 +2,9 @@
 //! them: ten minutes of audio each, with parameters moving while states are saved and restored, and with the
 //! editor open, in which presets are switched by the mouse. In VST3 with the editor closed too.
 //!
-//! One exception, of the framework's making: a quality that is moved, for which the plug-in asks the host
-//! for a restart, is not moved here. How the traps work stands in `hosts/trap.rs`.
+//! What the framework asks of the host all the same stands in `DEVELOPERS.md` (*The threads*). Of that, a
+//! quality is not moved here, and a lookahead moves on before it is asked for. How the traps work stands in
+//! `hosts/trap.rs`.
 #![cfg(all(target_os = "linux", target_arch = "x86_64", target_env = "gnu"))]
 #![allow(unsafe_code)] // blocks are made of raw pointers
 

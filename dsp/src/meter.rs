@@ -33,7 +33,7 @@ pub struct Readings {
     pub left_at_beat_db: Option<f32>,
     /// Hits since the peaks were cleared.
     pub hits: u32,
-    /// Hits since then after which the gain came back 63 % before the next one.
+    /// Hits since then after which the gain came back 63 % before the next one, and within 10 s.
     pub hits_recovered: u32,
     /// Mean time to come back after those, in seconds; none without any.
     pub recovery_mean_s: Option<f32>,

@@ -113,7 +113,7 @@ impl std::fmt::Display for NoReading {
         f.write_str(match self {
             Self::TooShort => "fewer than 2 of the last 6 s held sound; it takes more",
             Self::DrySilent => "there is no sound before the processing",
-            Self::WetSilent => "there is no sound after the processing, while there is before; look what takes it away",
+            Self::WetSilent => "there is no sound after the processing, while there is before; look for what takes it away",
             Self::Faulty => {
                 "the signal holds samples that are no sound; look for a fault earlier in the chain"
             }

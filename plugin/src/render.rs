@@ -241,7 +241,7 @@ pub fn render(job: &Job, progress: &mut dyn FnMut(f64)) -> Result<Rendered, Rend
         ));
     }
     let report = report(job, &before, processed, match_gain_db);
-    notes.extend(note_of_nothing(&report));
+    notes.extend(note_of_nothing(&report, job.key.is_some(), before.loudness_lufs.is_none()));
     if let Some(json) = &json {
         json.fill(report.json().as_bytes())?;
     }
@@ -256,27 +256,38 @@ pub fn render(job: &Job, progress: &mut dyn FnMut(f64)) -> Result<Rendered, Rend
 /// From here on an output that is louder than the input is told to be, in LU.
 const LOUDER_LU: f64 = 6.0;
 
-/// Says that the compressor had nothing to do, where it was asked to do something.
-fn note_of_nothing(report: &Report) -> Option<String> {
+/// Says that the compressor had nothing to do, where it was asked to do something and heard something.
+fn note_of_nothing(report: &Report, is_keyed: bool, is_silent: bool) -> Option<String> {
     let settings = &report.settings;
-    let is_idle = settings[Control::Ratio] == 1.0 || settings.is_on(Control::Bypass);
-    (!is_idle && report.gain_reduction.max_db < 0.005).then(|| {
+    let is_idle = settings[Control::Ratio] == 1.0
+        || settings[Control::Range] == 0.0
+        || settings.is_on(Control::Bypass);
+    (!is_idle && !is_silent && report.gain_reduction.max_db < 0.005).then(|| {
+        let threshold = settings[Control::Threshold];
+        let what = if is_keyed { "Nothing in the key" } else { "Nothing" };
+        let then = match (threshold > Control::Threshold.spec().min, is_keyed) {
+            (false, _) => "",
+            (true, true) => "; lower it, or use a louder key",
+            (true, false) => "; lower it, or let --target-gr find a threshold",
+        };
         format!(
-            "Nothing rose above {}, so nothing was compressed; lower it, or let --target-gr find a threshold.",
-            to_text(Control::Threshold, settings[Control::Threshold])
+            "{what} rose above {}, so nothing was compressed{then}.",
+            to_text(Control::Threshold, threshold)
         )
     })
 }
 
 /// Says which inputs are summed with themselves.
 fn notes_of_repeats(job: &Job) -> impl Iterator<Item = String> {
-    job.inputs
-        .iter()
-        .enumerate()
-        .filter(|(n, path)| job.inputs[..*n].iter().any(|earlier| place(earlier) == place(path)))
-        .map(|(_, path)| {
-            format!("{}: is named more than once, and is in the sum as often.", path.display())
+    job.inputs.iter().enumerate().filter_map(|(n, path)| {
+        let named =
+            |inputs: &[PathBuf]| inputs.iter().filter(|input| place(input) == place(path)).count();
+        // Told once, where it is named again.
+        (named(&job.inputs[..n]) == 1).then(|| {
+            let times = named(&job.inputs);
+            format!("{}: is named {times} times, and is in the sum as often.", path.display())
         })
+    })
 }
 
 /// Says which times stay in ms because nobody named a tempo for their notes.

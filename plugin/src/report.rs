@@ -292,7 +292,7 @@ pub struct RecoveryReport {
     pub tempo_bpm: Option<f64>,
     /// Hits of the gain reduction.
     pub hits: u32,
-    /// Hits after which it came back 63 % before the next one.
+    /// Hits after which it came back 63 % before the next one, and within 10 s.
     pub hits_recovered: u32,
     /// Mean time that took, seconds; none without such a hit.
     pub mean_s: Option<f64>,
@@ -324,10 +324,12 @@ impl RecoveryReport {
             None => figure(mean_s, "s"),
         };
         let first = match (hits, hits_recovered) {
-            (0, _) => "no hit large enough to tell".to_owned(),
-            (hits, 0) => format!("until 63 % were back: after none of {hits} hits before the next"),
+            (0, _) => "no hit that came to an end".to_owned(),
+            (hits, 0) => format!(
+                "until 63 % were back: after none of {hits} hits before the next or within 10 s"
+            ),
             _ if hits_recovered < hits => format!(
-                "until 63 % were back, on average after {hits_recovered} of {hits} hits; after {} the next came before",
+                "until 63 % were back, on average after {hits_recovered} of {hits} hits; after {} not before the next or within 10 s",
                 hits - hits_recovered
             ),
             _ => format!("until 63 % were back, on average after {hits} hits"),
@@ -765,7 +767,7 @@ Side/mid                 - dB    -12.50 dB
 Correlation                 -         0.50
 Gain reduction        3.26 dB at most, 2.00 dB typical maximum, 1.50 dB on average while it worked
 Threshold           -18.50 dB found for 2.00 dB of typical maximum reduction
-Recovery           0.38 beats until 63 % were back, on average after 6 of 8 hits; after 2 the next came before; 0.50 dB left at the next beat
+Recovery           0.38 beats until 63 % were back, on average after 6 of 8 hits; after 2 not before the next or within 10 s; 0.50 dB left at the next beat
 Loudness match        1.25 dB throughout, error 0.00 LU
 Togetherness           17.3 % on average: shared 0.63, movement 0.50 dB; the programme itself 20.0 %
 "
@@ -778,7 +780,8 @@ Togetherness           17.3 % on average: shared 0.63, movement 0.50 dB; the pro
         let table = off.table();
         assert!(!table.contains("Threshold"), "{table}");
         assert!(table.contains("\nLoudness match            off\n"), "{table}");
-        let cut_short = "- s until 63 % were back: after none of 3 hits before the next\n";
+        let cut_short =
+            "- s until 63 % were back: after none of 3 hits before the next or within 10 s\n";
         assert!(table.contains(cut_short), "{table}");
         assert!(table.contains("\nTogetherness                - no reading: "), "{table}");
     }

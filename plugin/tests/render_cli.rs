@@ -582,8 +582,15 @@ fn what_comes_out_much_louder_or_untouched_or_is_named_twice_is_told() {
     let idle = notes(&["--set", "threshold=0", "--set", "knee=0"]);
     assert!(idle.contains("Nothing rose above 0.00 dB, so nothing was compressed"), "{idle}");
     let twice = notes(&["in.wav"]);
-    assert!(twice.contains("in.wav: is named more than once"), "{twice}");
+    assert!(twice.contains("in.wav: is named 2 times, and is in the sum as often"), "{twice}");
+    let thrice = notes(&["in.wav", "in.wav"]);
+    assert_eq!(thrice.matches("is named 3 times").count(), 1, "{thrice}");
     assert_eq!(notes(&["--set", "threshold=-30"]), "");
+    // Without a range, or without sound, it is not the threshold.
+    assert_eq!(notes(&["--set", "range=0", "--set", "threshold=0"]), "");
+    bench.write("silent.wav", &vec![[0.0; 2]; 48_000]);
+    let silent = bench.succeed(&["render", "silent.wav", "-o", "still.wav"]).1;
+    assert!(!silent.contains("Nothing rose"), "{silent}");
 }
 
 #[test]

@@ -8,7 +8,7 @@ use std::ffi::OsStr;
 use std::fs::{self, OpenOptions};
 use std::io;
 use std::path::{Path, PathBuf};
-use std::time::Duration;
+use std::time::{Duration, SystemTime};
 
 use jiff::fmt::temporal::DateTimePrinter;
 use jiff::{Timestamp, ZonedDateTime};
@@ -424,8 +424,10 @@ pub fn read_all(folder: &Path) -> (Vec<Record>, Vec<String>) {
 /// Whether another instance has just taken this name to write under: it makes an empty file of it.
 fn is_about_to_be(file: &Path) -> bool {
     const SOON: Duration = Duration::from_secs(60);
-    let age = |file: &fs::Metadata| file.modified().ok()?.elapsed().ok();
-    fs::metadata(file).is_ok_and(|file| file.len() == 0 && age(&file).is_some_and(|age| age < SOON))
+    // The clock of a shared folder may be a little ahead.
+    let apart = |time: SystemTime| time.elapsed().unwrap_or_else(|ahead| ahead.duration());
+    fs::metadata(file)
+        .is_ok_and(|file| file.len() == 0 && file.modified().is_ok_and(|time| apart(time) < SOON))
 }
 
 /// Reads one record.
@@ -544,7 +546,6 @@ mod tests {
     use super::*;
     use rand::SeedableRng;
     use rand::rngs::StdRng;
-    use std::time::SystemTime;
 
     fn plan(kind: Kind) -> Plan {
         Plan::draw(kind, 16, &mut StdRng::seed_from_u64(5)).unwrap()

@@ -383,7 +383,7 @@ impl Groove {
                 let first = if recovery.came_back {
                     format!("After the last hit 63 % of the gain were back in {back}")
                 } else {
-                    format!("The next hit came {back} after the last, before 63 % of the gain were back")
+                    format!("63 % of the gain were not back {back} after the last hit, when the next came or 10 s had gone by")
                 };
                 let then = match (left_db, beats_per_s) {
                     (Some(left_db), _) => {
