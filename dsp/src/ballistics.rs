@@ -21,7 +21,7 @@
 mod pairs;
 
 use crate::filter::settled;
-use crate::frame::{Beside, Lanes, Stereo, in_pairs};
+use crate::frame::{Beside, HOP_S, Lanes, Stereo, in_pairs};
 use crate::ramp::Glide;
 use crate::settings::{Control, Settings};
 use crate::units::one_pole;
@@ -30,9 +30,6 @@ use wide::f64x2;
 
 /// Time constant of the average that tells a lone hit from sustained reduction, in seconds.
 const SUSTAIN_S: f64 = 1.0;
-
-/// How often what has died away is let go of, in seconds.
-const SETTLE_S: f64 = 0.02;
 
 /// How many times longer than set the release gets, beyond once, when fully adaptive.
 const LENGTHENING: f64 = 7.0;
@@ -116,12 +113,12 @@ impl Ballistics {
         self.pairs.begin(self.envelope.reduction);
     }
 
-    /// Lets go of reductions that have died away. To be called every 20 ms, where hops end.
+    /// Lets go of reductions that have died away. To be called where hops end.
     pub(crate) fn settle(&mut self) {
         let Envelope { reduction, sustained, .. } = &mut self.envelope;
         if self.pairs.on() {
             // Nobody reads the average meanwhile, so it moves by the hop.
-            let share = f64x2::splat(one_pole(SUSTAIN_S, 1.0 / SETTLE_S));
+            let share = f64x2::splat(one_pole(SUSTAIN_S, 1.0 / HOP_S));
             *sustained += share * (*reduction - *sustained);
         }
         *reduction = settled(*reduction, EMPTY_DB);
@@ -484,10 +481,8 @@ mod tests {
             });
             b.settle();
         }
-        b.set(
-            &Settings::default().with(Control::Release, 100.0).with(Control::Adaptive, 100.0),
-            None,
-        );
+        let settings = Settings::default().with(Control::Attack, 1.0);
+        b.set(&settings.with(Control::Release, 100.0).with(Control::Adaptive, 100.0), None);
         let release = time_to_63_percent(&mut b, 6.0, 0.0) / 48.0;
         assert!(release > 600.0, "after 4 s: {release} ms");
     }

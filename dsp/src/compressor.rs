@@ -107,7 +107,7 @@ impl Compressor {
         beside
     }
 
-    /// Lets go of what has died away, before it becomes subnormal. To be called every 20 ms.
+    /// Lets go of what has died away, before it becomes subnormal. To be called where hops end.
     pub(crate) fn settle(&mut self) {
         self.key.settle();
         self.detector.average().settle();

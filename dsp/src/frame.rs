@@ -4,6 +4,15 @@
 /// Most frames in a block. Long enough for loops to vectorise, short enough to stay in cache.
 pub(crate) const CHUNK: usize = 128;
 
+/// Length of a hop in seconds. What is decided or tidied up is so where a hop ends; they are counted from the
+/// last reset, and blocks do not cross their ends.
+pub(crate) const HOP_S: f64 = 0.02;
+
+/// Length of a hop in samples.
+pub(crate) fn hop_length(rate_hz: f64) -> u32 {
+    ((rate_hz * HOP_S).round() as u32).max(1)
+}
+
 /// Input samples beyond +36 dB re full scale are a fault upstream, not programme: they pass through,
 /// but neither move the gain nor count as loudness.
 const FAULT_LEVEL: f32 = 64.0;
@@ -50,14 +59,14 @@ impl Frames {
     /// Left and right of a block of so many samples, to be written anew.
     #[inline(always)]
     pub(crate) fn renew(&mut self, len: usize) -> [&mut [f32]; 2] {
-        self.len = len;
+        (self.len, self.came_with_fault) = (len, false);
         self.channels_mut()
     }
 
     /// Takes over the samples of another block.
     #[inline(always)]
     pub(crate) fn copy_from(&mut self, other: &Frames) {
-        self.len = other.len;
+        (self.len, self.came_with_fault) = (other.len, other.came_with_fault);
         for (to, from) in self.channels_mut().into_iter().zip(other.channels()) {
             to.copy_from_slice(from);
         }

@@ -25,12 +25,12 @@ pub(crate) struct Key {
     rate_hz: f64,
     filter: Highpass,
     heard: Frames,
-    pairs: Pairs,
+    interleaved: Interleaved,
 }
 
 /// What comes out of the recursions, left and right side by side as they work on them.
 #[derive(Debug)]
-struct Pairs {
+struct Interleaved {
     heard: [[f64; 2]; CHUNK],
     powers: [[f64; 2]; CHUNK],
     /// One of the two on its way to lanes.
@@ -53,7 +53,7 @@ impl Key {
             rate_hz,
             filter: Highpass::default(),
             heard: Frames::new(),
-            pairs: Pairs {
+            interleaved: Interleaved {
                 heard: [[0.0; 2]; CHUNK],
                 powers: [[0.0; 2]; CHUNK],
                 narrowed: [[0.0; 2]; CHUNK],
@@ -129,9 +129,9 @@ impl Key {
             None => self.external.skip(len),
         }
         let beside = self.high_pass(as_it_is.then_some(audio), average, beside);
-        let Pairs { heard, powers: pairs, narrowed } = &mut self.pairs;
-        spread(heard, narrowed, self.heard.renew(len), without_subnormal);
-        spread(pairs, narrowed, powers.renew(len), PowerAverage::reading);
+        let Interleaved { heard, powers: averaged, narrowed } = &mut self.interleaved;
+        spread(heard, narrowed, self.heard.renew(len), audible);
+        spread(averaged, narrowed, powers.renew(len), PowerAverage::reading);
         beside
     }
 
@@ -160,8 +160,8 @@ impl Key {
     ) -> B {
         let key = key.unwrap_or(&self.heard);
         let (len, key) = (key.len(), key.channels());
-        let (filter, pairs) = (self.filter, &mut self.pairs);
-        let mut run = Run { filter, average: *average, key, pairs };
+        let (filter, out) = (self.filter, &mut self.interleaved);
+        let mut run = Run { filter, average: *average, key, out };
         let c = self.coefficients;
         let beside = match (self.travel.resting(), self.engaged.resting()) {
             (Some(_), Some(1.0)) => in_pairs(
@@ -220,7 +220,7 @@ fn spread(
 
 /// `x` in f32, where what dies away in the filter is silence before it is subnormal.
 #[inline(always)]
-fn without_subnormal(x: f64) -> f32 {
+fn audible(x: f64) -> f32 {
     const SIGN: u64 = 1 << 63;
     let kept = if x.abs() >= f64::from(f32::MIN_POSITIVE) { u64::MAX } else { SIGN };
     f64::from_bits(x.to_bits() & kept) as f32
@@ -231,7 +231,7 @@ struct Run<'a> {
     filter: Highpass,
     average: PowerAverage,
     key: Stereo<'a>,
-    pairs: &'a mut Pairs,
+    out: &'a mut Interleaved,
 }
 
 impl Run<'_> {
@@ -245,8 +245,8 @@ impl Run<'_> {
             1.0 => high,
             _ => x * f64x2::splat(1.0 - engaged) + high * f64x2::splat(engaged),
         };
-        self.pairs.heard[i] = heard.to_array();
-        self.pairs.powers[i] = self.average.next(heard).to_array();
+        self.out.heard[i] = heard.to_array();
+        self.out.powers[i] = self.average.next(heard).to_array();
     }
 }
 

@@ -6,12 +6,10 @@
 //! stream is cut. Five hops make the 100 ms step of the standard, four steps its 400 ms block.
 
 use crate::filter::{KWeighting, KWeightingCoefficients, KWeightingSteps};
-use crate::frame::{Beside, CHUNK, Stereo, without_fault};
+use crate::frame::{Beside, CHUNK, HOP_S, Stereo, hop_length, without_fault};
 use crate::units::{SILENCE_DB, power_to_db};
 use wide::{f32x4, f64x2};
 
-/// Length of a hop in seconds.
-pub(crate) const HOP_S: f64 = 0.02;
 const HOPS_PER_STEP: u32 = 5;
 const STEPS_PER_BLOCK: usize = 4;
 
@@ -74,11 +72,6 @@ impl Energy {
         (left > silent && right > silent)
             .then(|| ((self.mid - self.side) / (left * right).sqrt()).clamp(-1.0, 1.0))
     }
-}
-
-/// Length of a hop in samples.
-pub(crate) fn hop_length(rate_hz: f64) -> u32 {
-    ((rate_hz * HOP_S).round() as u32).max(1)
 }
 
 /// Left of two signals, then right of both.

@@ -1,7 +1,7 @@
 //! Meters: what the processing did, as plain data.
 
-use crate::frame::{Stereo, is_fault, larger, largest, without_fault};
-use crate::loudness::{Energy, HOP_S, Hop, MatchState, lufs};
+use crate::frame::{HOP_S, Stereo, is_fault, larger, largest, without_fault};
+use crate::loudness::{Energy, Hop, MatchState, lufs};
 use crate::recovery::Recovery;
 use crate::units::{SILENCE_DB, power_to_db};
 

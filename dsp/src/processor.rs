@@ -2,10 +2,10 @@
 
 use crate::compressor::Compressor;
 use crate::delay::Delay;
-use crate::frame::{CHUNK, Frames, Lane};
+use crate::frame::{CHUNK, Frames, Lane, hop_length};
 use crate::input::{GLIDE_S, Input};
 use crate::lookahead;
-use crate::loudness::{Channels, Compare, Hop, LoudnessTap, Match, MatchMemory, hop_length};
+use crate::loudness::{Channels, Compare, Hop, LoudnessTap, Match, MatchMemory};
 use crate::meter::{LevelMeter, Readings, ReductionMeter};
 use crate::monitor::{Monitor, Sources};
 use crate::output::Output;

@@ -87,7 +87,7 @@ impl Reduction {
         wide!(registers, self.ballistics.process(reductions, least, len, beside))
     }
 
-    /// Lets go of what has died away. To be called every 20 ms.
+    /// Lets go of what has died away. To be called where hops end.
     pub(crate) fn settle(&mut self) {
         self.ballistics.settle();
     }

@@ -18,7 +18,7 @@
 
 use std::collections::VecDeque;
 
-use crate::frame::{CHUNK, Lanes};
+use crate::frame::{CHUNK, Lanes, hop_length};
 use crate::reduction::Reduction;
 use crate::registers::Registers;
 use crate::settings::{Control, Settings};
@@ -347,7 +347,7 @@ impl Levels {
         parts: i32,
     ) -> Result<f32, FindError> {
         let settings = settings.with(Control::Threshold, parts as f32 / PARTS);
-        let registers = Registers::widest();
+        let (registers, hop) = (Registers::widest(), hop_length(self.rate_hz) as usize);
         let mut reduction = Reduction::new();
         reduction.prepare(self.rate_hz);
         reduction.set(&settings, tempo_bpm);
@@ -359,21 +359,23 @@ impl Levels {
         // The last seconds are a passage that is played again, and the gain knows it from before.
         let before = usize::from(self.most != usize::MAX);
         for pass in 0..=before {
-            for (left, right) in left.chunks(CHUNK).zip(right.chunks(CHUNK)) {
-                let len = left.len();
-                if left == right {
-                    levels.one(len).copy_from_slice(left);
-                } else {
-                    let [to_left, to_right] = levels.renew(len);
-                    to_left.copy_from_slice(left);
-                    to_right.copy_from_slice(right);
+            for (left, right) in left.chunks(hop).zip(right.chunks(hop)) {
+                for (left, right) in left.chunks(CHUNK).zip(right.chunks(CHUNK)) {
+                    let len = left.len();
+                    if left == right {
+                        levels.one(len).copy_from_slice(left);
+                    } else {
+                        let [to_left, to_right] = levels.renew(len);
+                        to_left.copy_from_slice(left);
+                        to_right.copy_from_slice(right);
+                    }
+                    reduction.process(&levels, &mut reductions, len, (), registers);
+                    if pass == before {
+                        typical.add([left, right], reductions.channels(len));
+                    }
                 }
-                reduction.process(&levels, &mut reductions, len, (), registers);
-                // More often than in the engine: what is let go of is far too small to be shown.
+                // The last hop may be cut short; nothing comes after it, or what was cut off it.
                 reduction.settle();
-                if pass == before {
-                    typical.add([left, right], reductions.channels(len));
-                }
             }
         }
         typical.reading_db().ok_or_else(|| {

@@ -63,13 +63,17 @@ pub(crate) fn cases(cases: u32) -> ProptestConfig {
 
 /// Any settings.
 pub(crate) fn any_settings() -> impl Strategy<Value = Settings> {
-    prop::array::uniform29(0f32..=1.0).prop_map(|positions| {
+    let positions = prop::array::uniform29(0f32..=1.0);
+    (positions, any::<[bool; 2]>()).prop_map(|(positions, [is_adaptive, looks_ahead])| {
         let mut settings = Settings::default();
         for (control, position) in Control::ALL.into_iter().zip(positions) {
             let spec = control.spec();
             // Mostly the processed signal is heard, which is what most promises are about.
             let position = match control {
                 Control::Bypass | Control::Compare | Control::Listen => position.powi(4),
+                // By default they are not there.
+                Control::Adaptive if !is_adaptive => 0.0,
+                Control::Lookahead if !looks_ahead => 0.0,
                 _ => position,
             };
             let mut value = spec.min + position * (spec.max - spec.min);
