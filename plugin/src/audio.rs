@@ -181,13 +181,8 @@ impl Audio {
     ) -> Processed {
         let mut news = self.follow(state);
         let samples = match main {
-            [left, right, ..] if left.len() != right.len() => {
-                // The host has passed one of two, and what it holds is the input.
-                left.fill(0.0);
-                right.fill(0.0);
-                0
-            }
-            [first, ..] => first.len(),
+            [left, right, ..] => left.len().min(right.len()),
+            [only] => only.len(),
             [] => 0,
         };
         if samples > 0 && std::mem::take(&mut self.fresh) {

@@ -241,7 +241,9 @@ pub fn render(job: &Job, progress: &mut dyn FnMut(f64)) -> Result<Rendered, Rend
         ));
     }
     let report = report(job, &before, processed, match_gain_db);
-    notes.extend(note_of_nothing(&report, job.key.is_some(), before.loudness_lufs.is_none()));
+    let heard = key.as_ref().unwrap_or(&programme);
+    let is_silent = [&heard.left, &heard.right].into_iter().flatten().all(|x| *x == 0.0);
+    notes.extend(note_of_nothing(&report, key.is_some(), is_silent));
     if let Some(json) = &json {
         json.fill(report.json().as_bytes())?;
     }

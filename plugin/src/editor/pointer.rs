@@ -4,7 +4,8 @@ use egui::{Context, Event, Plugin, RawInput, Ui};
 
 /// Ends a frame's events behind a button that is pressed or released, and before a release that something
 /// of the pointer precedes; what is left is heard in the frames that follow. A press right behind a release
-/// is heard with it, so that the second click of two follows the first by one frame.
+/// is heard with it: two clicks are a double click by the time between the frames of their releases, which is
+/// then one frame and not two.
 ///
 /// A window that draws slowly is told in one frame that the pointer went on, let go, and went on again.
 /// egui tells widgets where it is at last and that a button was released: they would lose the way before

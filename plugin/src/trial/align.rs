@@ -53,8 +53,9 @@ impl std::fmt::Display for Turned {
     }
 }
 
-/// How `after` is turned over against `before`, against which it is so many samples late. With its polarity
-/// middle and side are, with its sides the side alone. None where the two are too unlike to tell.
+/// How `after` is turned over against `before`, against which it is so many samples late, by the first ten
+/// seconds or so. With its polarity middle and side are, with its sides the side alone. None where the two are
+/// too unlike to tell.
 pub(crate) fn turned(before: [&[f32]; 2], after: [&[f32]; 2], late: i64) -> Option<Turned> {
     /// A fit this far from 0 tells: far from that of unlike recordings, and left by filters that turn
     /// the phase of the lows alone.

@@ -184,6 +184,7 @@ impl BufferManager {
         });
 
         // The main buffer points directly to the main output pointers
+        let mut is_narrow = false;
         unsafe {
             self.main_buffer.set_slices(num_samples, |output_slices| {
                 match self.main_output_channel_pointers {
@@ -221,7 +222,15 @@ impl BufferManager {
                         // If the caller/host should have provided buffer pointers but didn't then we
                         // must get rid of any dangling slices
                         let provided = output_channel_pointers.num_channels.min(output_slices.len());
-                        output_slices[provided..].fill_with(|| &mut [])
+                        is_narrow = provided < output_slices.len();
+                        output_slices[provided..].fill_with(|| &mut []);
+                        if is_narrow {
+                            // The plugin is not called with a part of the bus, so nobody processes what
+                            // would be copied there.
+                            for slice in &mut output_slices[..provided] {
+                                slice.fill(0.0);
+                            }
+                        }
                     }
                     None => {
                         crate::nice_debug_assert_eq!(output_slices.len(), 0);
@@ -235,9 +244,10 @@ impl BufferManager {
 
         // Since nice-plug processes audio in-place, main input data needs to be copied to the main
         // output buffers
-        if let (Some(input_channel_pointers), Some(output_channel_pointers)) = (
+        if let (Some(input_channel_pointers), Some(output_channel_pointers), false) = (
             self.main_input_channel_pointers,
             self.main_output_channel_pointers,
+            is_narrow,
         ) {
             unsafe {
                 self.main_buffer.set_slices(num_samples, |output_slices| {
