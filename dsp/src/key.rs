@@ -25,7 +25,8 @@ pub(crate) struct Key {
     rate_hz: f64,
     filter: Highpass,
     heard: Frames,
-    interleaved: Interleaved,
+    /// In a place of its own, because engines are moved about.
+    interleaved: Box<Interleaved>,
 }
 
 /// What comes out of the recursions, left and right side by side as they work on them.
@@ -53,11 +54,11 @@ impl Key {
             rate_hz,
             filter: Highpass::default(),
             heard: Frames::new(),
-            interleaved: Interleaved {
+            interleaved: Box::new(Interleaved {
                 heard: [[0.0; 2]; CHUNK],
                 powers: [[0.0; 2]; CHUNK],
                 narrowed: [[0.0; 2]; CHUNK],
-            },
+            }),
         }
     }
 
@@ -129,7 +130,7 @@ impl Key {
             None => self.external.skip(len),
         }
         let beside = self.high_pass(as_it_is.then_some(audio), average, beside);
-        let Interleaved { heard, powers: averaged, narrowed } = &mut self.interleaved;
+        let Interleaved { heard, powers: averaged, narrowed } = &mut *self.interleaved;
         spread(heard, narrowed, self.heard.renew(len), audible);
         spread(averaged, narrowed, powers.renew(len), PowerAverage::reading);
         beside

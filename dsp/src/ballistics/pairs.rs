@@ -29,7 +29,8 @@ pub(super) struct Pairs {
     before: [f64; 2],
     /// Targets of the first sample of a pair whose second is to come, dB.
     begun: Option<[f32; 2]>,
-    work: [Work; 2],
+    /// In a place of its own, because engines are moved about.
+    work: Box<[Work; 2]>,
 }
 
 /// A block of one channel, pair by pair.
@@ -44,13 +45,13 @@ struct Work {
 }
 
 impl Pairs {
-    pub(super) const fn new() -> Self {
-        const WORK: Work = Work {
+    pub(super) fn new() -> Self {
+        let work = || Work {
             first: [[0.0; PAIRS]; 2],
             both: [[0.0; PAIRS]; 3],
             reductions: [0.0; PAIRS + 1],
         };
-        Self { on: true, before: [0.0; 2], begun: None, work: [WORK; 2] }
+        Self { on: true, before: [0.0; 2], begun: None, work: Box::new([work(), work()]) }
     }
 
     /// A hop begins at these reductions.
@@ -136,7 +137,8 @@ impl Pairs {
             }
         }
         let pairs = (lanes[0].len() / 2).min(PAIRS);
-        for ((work, lane), &y) in self.work.iter_mut().zip(&lanes).zip(&y) {
+        let Self { work: all, begun, before, .. } = self;
+        for ((work, lane), &y) in all.iter_mut().zip(&lanes).zip(&y) {
             let ([up, down], [both_up, both_down, turn]) = (&mut work.first, &mut work.both);
             for (i, &pair) in lane.as_chunks().0[..pairs].iter().enumerate() {
                 [up[i], down[i]] = step.contribution(pair[0]);
@@ -145,14 +147,14 @@ impl Pairs {
             work.reductions[0] = y;
         }
         for i in 0..pairs {
-            for (y, work) in y.iter_mut().zip(&mut self.work) {
+            for (y, work) in y.iter_mut().zip(all.iter_mut()) {
                 *y = step.second(*y, work.both.each_ref().map(|lane| lane[i]));
                 work.reductions[i + 1] = *y;
             }
             beside.step();
         }
         let mut last = y;
-        for (n, (work, lane)) in self.work.iter().zip(lanes).enumerate() {
+        for (n, (work, lane)) in all.iter().zip(lanes).enumerate() {
             let (whole, rest) = lane.as_chunks_mut();
             for (i, pair) in whole[..pairs].iter_mut().enumerate() {
                 let contribution = work.first.each_ref().map(|lane| lane[i]);
@@ -160,11 +162,11 @@ impl Pairs {
                 *pair = [first, work.reductions[i + 1]].map(|y| y as f32);
             }
             if let [target] = rest {
-                self.begun.get_or_insert_default()[n] = *target;
+                begun.get_or_insert_default()[n] = *target;
                 last[n] = step.first(y[n], step.contribution(*target));
                 *target = last[n] as f32;
             }
-            self.before[n] = y[n];
+            before[n] = y[n];
         }
         (beside, last)
     }
