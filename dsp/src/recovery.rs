@@ -15,8 +15,6 @@ const HIT_DB: f32 = 0.2;
 const HIT_SHARE: f32 = 0.1;
 /// What is left when 63.2 % have come back.
 const LEFT: f32 = 0.367_879_44;
-/// How long a hit is followed, in seconds.
-const LONGEST_S: f64 = 10.0;
 /// The part of a beat before the next one in which the least reduction is taken.
 const BEFORE_BEAT: f64 = 0.25;
 /// Beats by which a position may differ from the one expected without being a jump: hosts round.
@@ -45,6 +43,11 @@ pub struct Recovery {
     pub seconds: f32,
     /// Whether it came back; if not, the next hit came first, or 10 s went by.
     pub came_back: bool,
+}
+
+impl Recovery {
+    /// How long a hit is followed, in seconds.
+    pub const LONGEST_S: f64 = 10.0;
 }
 
 /// Figures of all hits since the peaks were cleared.
@@ -247,7 +250,7 @@ impl RecoveryMeter {
 
     #[inline(always)]
     fn is_longest(&self, samples: u64) -> bool {
-        samples as f64 >= LONGEST_S * self.rate_hz
+        samples as f64 >= Recovery::LONGEST_S * self.rate_hz
     }
 
     fn follow(&mut self, reduction_db: f32) {

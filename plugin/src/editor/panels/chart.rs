@@ -382,8 +382,10 @@ impl Groove {
                 let back = back.trim_start_matches(FIGURE_SPACE).trim_start_matches('>');
                 let first = if recovery.came_back {
                     format!("After the last hit 63 % of the gain were back in {back}")
+                } else if f64::from(recovery.seconds) >= Recovery::LONGEST_S {
+                    format!("63 % of the gain were not back {back} after the last hit, and it is followed no longer")
                 } else {
-                    format!("63 % of the gain were not back {back} after the last hit, when the next came or 10 s had gone by")
+                    format!("The next hit came {back} after the last, before 63 % of the gain were back")
                 };
                 let then = match (left_db, beats_per_s) {
                     (Some(left_db), _) => {

@@ -726,6 +726,9 @@ mod tests {
         );
         assert!(window.has("The next hit came 0.30 s after the last"));
         assert!(window.has("no beats: the song stands still"));
+        readings.recovery = Some(Recovery { seconds: 10.0, came_back: false });
+        show(&mut window, &readings);
+        assert!(window.has("63 % of the gain were not back 10.00 s after the last hit"));
         readings.recovery = None;
         assert_eq!(
             show(&mut window, &readings),
