@@ -152,6 +152,9 @@ impl Ballistics {
         len: usize,
         beside: B,
     ) -> B {
+        if len == 0 {
+            return beside;
+        }
         let adaptive = (self.adaptive > 0.0).then(|| f64x2::splat(LENGTHENING * self.adaptive));
         let linked =
             self.envelope.is_linked() && self.pairs.is_linked() && least.is_none_or(Lanes::alike);

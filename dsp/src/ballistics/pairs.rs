@@ -78,7 +78,7 @@ impl Pairs {
 
     /// Target reductions become smoothed ones, in place, by the coefficients of attack and release; a step of
     /// `beside` is done with every pair. What is left of it comes back, with the last reductions.
-    /// `linked`: left and right are the same but for their targets.
+    /// `linked`: left and right are the same but for their targets. `len` is not 0.
     #[inline(always)]
     pub(super) fn process<B: Beside>(
         &mut self,
@@ -126,14 +126,12 @@ impl Pairs {
         mut beside: B,
     ) -> (B, [f64; N]) {
         let mut y: [f64; N] = std::array::from_fn(|n| self.before[n]);
-        if lanes[0].is_empty() {
-            return (beside, y);
-        }
         if let Some(first) = self.begun.take() {
             for (n, lane) in lanes.iter_mut().enumerate() {
-                let second = lane.split_off_first_mut().expect("it is not empty");
-                y[n] = step.second(y[n], step.both([first[n], *second]));
-                *second = y[n] as f32;
+                if let Some(second) = lane.split_off_first_mut() {
+                    y[n] = step.second(y[n], step.both([first[n], *second]));
+                    *second = y[n] as f32;
+                }
             }
         }
         let pairs = (lanes[0].len() / 2).min(PAIRS);
