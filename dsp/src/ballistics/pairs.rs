@@ -296,7 +296,7 @@ mod tests {
             lengths in prop::collection::vec(1..CHUNK, 40),
             period in 3usize..200,
         ) {
-            let is_linked = |n: usize| n / period % 2 == 0;
+            let is_linked = |n: usize| (n / period).is_multiple_of(2);
             let long = [CHUNK];
             let [whole, cut] =
                 [&long[..], &lengths].map(|lengths| play(&targets, lengths, is_linked));

