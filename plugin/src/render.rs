@@ -258,25 +258,28 @@ pub fn render(job: &Job, progress: &mut dyn FnMut(f64)) -> Result<Rendered, Rend
 /// From here on an output that is louder than the input is told to be, in LU.
 const LOUDER_LU: f64 = 6.0;
 
-/// Says that the compressor had nothing to do, where it was asked to do something and heard something.
+/// Says that the compressor had nothing to do, where it was asked to do something. Of a silent input there is
+/// nothing to say.
 fn note_of_nothing(report: &Report, is_keyed: bool, is_silent: bool) -> Option<String> {
     let settings = &report.settings;
     let is_idle = settings[Control::Ratio] == 1.0
         || settings[Control::Range] == 0.0
         || settings.is_on(Control::Bypass);
-    (!is_idle && !is_silent && report.gain_reduction.max_db < 0.005).then(|| {
-        let threshold = settings[Control::Threshold];
-        let what = if is_keyed { "Nothing in the key" } else { "Nothing" };
-        let then = match (threshold > Control::Threshold.spec().min, is_keyed) {
-            (false, _) => "",
-            (true, true) => "; lower it, or use a louder key",
-            (true, false) => "; lower it, or let --target-gr find a threshold",
-        };
-        format!(
-            "{what} rose above {}, so nothing was compressed{then}.",
-            to_text(Control::Threshold, threshold)
-        )
-    })
+    if is_idle || report.gain_reduction.max_db >= 0.005 {
+        return None;
+    }
+    if is_silent {
+        return is_keyed.then(|| "The key is silent, so nothing was compressed.".to_owned());
+    }
+    let threshold = settings[Control::Threshold];
+    let what = if is_keyed { "Nothing in the key" } else { "Nothing" };
+    let then = match (threshold > Control::Threshold.spec().min, is_keyed) {
+        (false, _) => "",
+        (true, true) => "; lower it, or use a louder key",
+        (true, false) => "; lower it, or let --target-gr find a threshold",
+    };
+    let threshold = to_text(Control::Threshold, threshold);
+    Some(format!("{what} rose above {threshold}, so nothing was compressed{then}."))
 }
 
 /// Says which inputs are summed with themselves.

@@ -326,19 +326,25 @@ impl RecoveryReport {
         let first = match (hits, hits_recovered) {
             (0, _) => "no hit that came to an end".to_owned(),
             (hits, 0) => format!(
-                "until 63 % were back: after none of {hits} hits before the next or within 10 s"
+                "until 63 % were back: after none of {}; they ended with the next or after 10 s",
+                hits_in_words(hits)
             ),
             _ if hits_recovered < hits => format!(
-                "until 63 % were back, on average after {hits_recovered} of {hits} hits; after {} not before the next or within 10 s",
+                "until 63 % were back, on average after {hits_recovered} of {hits} hits; the other {} ended with the next or after 10 s",
                 hits - hits_recovered
             ),
-            _ => format!("until 63 % were back, on average after {hits} hits"),
+            _ => format!("until 63 % were back, on average after {}", hits_in_words(hits)),
         };
         let left = left_at_beat_db.map_or_else(String::new, |left_db| {
             format!("; {} left at the next beat", figure(Some(left_db), "dB"))
         });
         line("Recovery", &value, &(first + &left))
     }
+}
+
+/// So many hits, in words.
+fn hits_in_words(hits: u32) -> String {
+    format!("{hits} {}", if hits == 1 { "hit" } else { "hits" })
 }
 
 /// Integrated loudness; see [`Measured::loudness_lufs`].
@@ -767,7 +773,7 @@ Side/mid                 - dB    -12.50 dB
 Correlation                 -         0.50
 Gain reduction        3.26 dB at most, 2.00 dB typical maximum, 1.50 dB on average while it worked
 Threshold           -18.50 dB found for 2.00 dB of typical maximum reduction
-Recovery           0.38 beats until 63 % were back, on average after 6 of 8 hits; after 2 not before the next or within 10 s; 0.50 dB left at the next beat
+Recovery           0.38 beats until 63 % were back, on average after 6 of 8 hits; the other 2 ended with the next or after 10 s; 0.50 dB left at the next beat
 Loudness match        1.25 dB throughout, error 0.00 LU
 Togetherness           17.3 % on average: shared 0.63, movement 0.50 dB; the programme itself 20.0 %
 "
@@ -780,8 +786,7 @@ Togetherness           17.3 % on average: shared 0.63, movement 0.50 dB; the pro
         let table = off.table();
         assert!(!table.contains("Threshold"), "{table}");
         assert!(table.contains("\nLoudness match            off\n"), "{table}");
-        let cut_short =
-            "- s until 63 % were back: after none of 3 hits before the next or within 10 s\n";
+        let cut_short = "- s until 63 % were back: after none of 3 hits; they ended with the next or after 10 s\n";
         assert!(table.contains(cut_short), "{table}");
         assert!(table.contains("\nTogetherness                - no reading: "), "{table}");
     }
