@@ -227,6 +227,12 @@ impl Lanes {
     }
 }
 
+/// Whether left and right are one lane, as those of linked [`Lanes`] are.
+#[inline(always)]
+pub(crate) fn is_one_lane([left, right]: Stereo<'_>) -> bool {
+    std::ptr::eq(left, right)
+}
+
 /// Whether an input sample is too large to be programme.
 #[inline(always)]
 pub(crate) fn is_fault(x: f32) -> bool {

@@ -1,6 +1,6 @@
 //! Meters: what the processing did, as plain data.
 
-use crate::frame::{HOP_S, Stereo, is_fault, larger, largest, without_fault};
+use crate::frame::{HOP_S, Stereo, is_fault, is_one_lane, larger, largest, without_fault};
 use crate::loudness::{Energy, Hop, MatchState, lufs};
 use crate::recovery::Recovery;
 use crate::units::{SILENCE_DB, power_to_db};
@@ -157,9 +157,8 @@ impl ReductionMeter {
         }
         self.sum_steps += u64::from(sum);
         self.working += u64::from(working);
-        // Linked channels are one lane.
-        let same = std::ptr::eq(left, right);
-        let peak = largest(left).max(if same { 0.0 } else { largest(right) });
+        let of_right = if is_one_lane([left, right]) { 0.0 } else { largest(right) };
+        let peak = largest(left).max(of_right);
         self.peak_db = self.peak_db.max(peak);
         self.into_hop_db = self.into_hop_db.max(peak);
         self.now_db = reductions.next_back().unwrap_or(self.now_db);

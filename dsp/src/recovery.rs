@@ -8,7 +8,7 @@
 //! the quarter of a beat before it, so that a hit on the beat, ahead of it, or seen ahead, does not
 //! count as left; it is read at the first beat at least that quarter after a hit.
 
-use crate::frame::{CHUNK, Stereo, larger, one_of};
+use crate::frame::{CHUNK, Stereo, is_one_lane, larger, one_of};
 
 /// Least rise that is a hit, dB, and as a part of the reduction it leads to.
 const HIT_DB: f32 = 0.2;
@@ -157,8 +157,7 @@ impl RecoveryMeter {
 
     #[inline(always)]
     pub(crate) fn process(&mut self, [left, right]: Stereo<'_>) {
-        // Linked channels are one lane.
-        if std::ptr::eq(left, right) {
+        if is_one_lane([left, right]) {
             return self.take(left);
         }
         let mut louder = [0.0; CHUNK];

@@ -374,7 +374,7 @@ impl Levels {
                         typical.add([left, right], reductions.channels(len));
                     }
                 }
-                // The last hop may be cut short; nothing comes after it, or what was cut off it.
+                // Where a passage goes round, its last hop may be a short one.
                 reduction.settle();
             }
         }

@@ -84,6 +84,31 @@ pub(crate) fn a_block_longer_than_announced_is_processed_whole<H: RawHost>() {
     assert_same(&output, &expected, "announced 32, came 16384");
 }
 
+/// `process` hands over a block of so many samples: main, key and output channels.
+pub(crate) fn an_output_that_is_wider_or_narrower_than_the_bus_does_no_harm<H: RawHost>(
+    process: impl Fn(&H, [&mut [*mut f32]; 3], usize),
+) {
+    let input = programme(LAYOUT, RATE_HZ, 3, 0.1);
+    let (length, loud) = (input[0].len(), vec![vec![0.5; input[0].len()]; 4]);
+    let own = keyed().with(Control::KeySource, 0.0);
+    let whole = H::started(&own, RATE_HZ, length).play(&input, &input, length);
+    for channels in [1, 2, 3] {
+        let (mut main, mut side, mut out) = (input.clone(), input.clone(), loud.clone());
+        let [mut mains, mut sides, mut outs] =
+            [pointers(&mut main), pointers(&mut side), pointers(&mut out)];
+        let host = H::started(&own, RATE_HZ, length);
+        process(&host, [&mut mains, &mut sides, &mut outs[..channels]], length);
+        let silence = vec![0.0; length];
+        let expected = match channels {
+            1 => vec![silence],
+            2 => whole.clone(),
+            _ => [whole.clone(), vec![silence]].concat(),
+        };
+        assert_same(&out[..channels], &expected, "the output");
+        assert_same(&out[channels..], &loud[channels..], "beside the output");
+    }
+}
+
 /// `initialise` is what a format does beyond activation to begin anew, on an instance that is neither
 /// active nor processing.
 pub(crate) fn activated_twice_and_never_deactivated<H: RawHost>(initialise: impl FnOnce(&H)) {

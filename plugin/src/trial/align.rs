@@ -65,9 +65,7 @@ pub(crate) fn turned(before: [&[f32]; 2], after: [&[f32]; 2], late: i64) -> Opti
     // Nearly whitened every frequency has its say, as they are the loudest ones have. A filter can turn
     // either over; a polarity turns both.
     let fit = |sign: f32| {
-        let [before, after] = [before, after].map(|[left, right]| {
-            left[..frames].iter().zip(right).map(|(l, r)| l + sign * r).collect::<Vec<_>>()
-        });
+        let [before, after] = [before, after].map(|channels| added(channels, sign, frames));
         let in_time = before.iter().skip(skip_before).zip(after.iter().skip(skip_after));
         let power: f64 = in_time.map(|(x, y)| f64::from(*x) * f64::from(*y)).sum();
         Correlation::new(&[(&before, &after)], within)
@@ -113,9 +111,7 @@ pub(crate) fn late(
     let frames = before[0].len().min(after[0].len()).min(MOST_FRAMES);
     let [left, right] = [0, 1].map(|side| (&before[side][..frames], &after[side][..frames]));
     // The middle too, which is the same left for right.
-    let [before, after] = [before, after].map(|[left, right]| {
-        left[..frames].iter().zip(right).map(|(l, r)| l + r).collect::<Vec<_>>()
-    });
+    let [before, after] = [before, after].map(|channels| added(channels, 1.0, frames));
     let Some(correlation) = Correlation::new(&[left, right, (&before, &after)], within) else {
         return Err(AlignError::Unlike);
     };
@@ -141,6 +137,11 @@ pub(crate) fn late(
         Some((rival, other)) if other > RIVAL * height => Err(AlignError::Doubtful(best, rival)),
         _ => Ok(best),
     }
+}
+
+/// The first frames of left, and of right with a sign, added.
+fn added([left, right]: [&[f32]; 2], sign: f32, frames: usize) -> Vec<f32> {
+    left[..frames].iter().zip(right).map(|(left, right)| left + sign * right).collect()
 }
 
 /// Cross-correlation of pairs of signals, nearly whitened, summed over the pairs.
